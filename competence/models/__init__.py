@@ -1,0 +1,49 @@
+"""The register's data, with the invariants that the database itself enforces."""
+
+from .accounts import Account, Role
+from .base import AlteringKeptRow
+from .checklists import ChecklistVersion, ListedPoint, Point, Precedence
+from .checks import DailyCheck, Defect, DefectSighting, Finding, Grade, Refusal
+from .evidence import Evidence
+from .journal import Checkpoint, JournalEntry, JournalledRow
+from .people import Employer, MinimumCover, Operator, OperatorState, Site
+from .plant import Category, Feature, FittedFeature, Machine, MachineState
+from .standards import AcceptedCategory, Requirement, StandardVersion
+from .tickets import Appointment, Level, Ticket, TicketEvent
+
+__all__ = [
+    "AcceptedCategory",
+    "Account",
+    "AlteringKeptRow",
+    "Appointment",
+    "Category",
+    "ChecklistVersion",
+    "Checkpoint",
+    "DailyCheck",
+    "Defect",
+    "DefectSighting",
+    "Employer",
+    "Evidence",
+    "Feature",
+    "Finding",
+    "FittedFeature",
+    "Grade",
+    "JournalEntry",
+    "JournalledRow",
+    "Level",
+    "ListedPoint",
+    "Machine",
+    "MachineState",
+    "MinimumCover",
+    "Operator",
+    "OperatorState",
+    "Point",
+    "Precedence",
+    "Refusal",
+    "Requirement",
+    "Role",
+    "Site",
+    "StandardVersion",
+    "Ticket",
+    "TicketEvent",
+]

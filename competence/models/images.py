@@ -1,0 +1,72 @@
+"""A row as the journal sees it: plain values, their commitment, and an entry's leaf."""
+
+import hashlib
+from collections.abc import Iterable
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from typing import Any
+from uuid import UUID
+
+import rfc8785
+from django.db import models
+from pymerkle.hasher import MerkleHasher
+
+from .journal import JournalEntry
+
+# Left out of a row's image: what changes without being a change of record, and what must not be copied.
+UNJOURNALLED_FIELDS = {"password", "last_login"}
+
+_HASHER = MerkleHasher("sha256")
+
+
+def row_image(row: models.Model) -> dict[str, Any]:
+    """Every stored field of a row, by column, as values that JSON can hold."""
+    return {
+        field.attname: _plain(field, getattr(row, field.attname))
+        for field in row._meta.concrete_fields
+        if field.name not in UNJOURNALLED_FIELDS
+    }
+
+
+def _plain(field: models.Field, value: Any) -> Any:
+    # A row just made may still hold what was typed; the journal keeps what the database will give back.
+    value = field.to_python(value)
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat(timespec="microseconds")
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, Decimal):
+        return str(value.quantize(Decimal(1).scaleb(-field.decimal_places)))
+    if isinstance(value, UUID | models.fields.files.FieldFile):
+        return str(value)
+    if isinstance(value, bytes | memoryview):
+        return bytes(value).hex()
+    if isinstance(value, str) and hasattr(value, "value"):
+        return value.value
+    return value
+
+
+def commitment_to(content: Any, salt: bytes) -> bytes:
+    """SHA-256 of the salt followed by the canonical JSON (RFC 8785) of the content."""
+    return hashlib.sha256(bytes(salt) + rfc8785.dumps(content)).digest()
+
+
+def entry_bytes(entry: JournalEntry, rows: Iterable[tuple[str, str, bytes]]) -> bytes:
+    """The canonical JSON of an entry: what the leaf of the tree is made from.
+
+    ``rows`` are (kind, key, commitment) in the order of recording; personal content is only committed to.
+    """
+    return rfc8785.dumps(
+        {
+            "at": entry.at.astimezone(UTC).isoformat(timespec="microseconds"),
+            "by": entry.by_id,
+            "action": entry.action,
+            "reason": entry.reason,
+            "rows": [[kind, key, bytes(commitment).hex()] for kind, key, commitment in rows],
+        }
+    )
+
+
+def leaf_of(entry: JournalEntry, rows: Iterable[tuple[str, str, bytes]]) -> bytes:
+    """The RFC 6962 section 2.1 leaf hash of an entry: SHA-256(0x00 followed by its bytes)."""
+    return _HASHER.hash_buff(entry_bytes(entry, rows))

@@ -1,0 +1,167 @@
+"""Settings, read from the environment.
+
+Without any, the register runs on this machine alone: SQLite, loopback, secrets made on first use and kept
+in the data folder. REGISTER_PRODUCTION=1 asks for the secrets and hosts to be stated and turns on what a
+site on a network needs.
+"""
+
+import os
+from pathlib import Path
+
+import dj_database_url
+from csp.constants import NONE, SELF
+from django.core.exceptions import ImproperlyConfigured
+
+from competence.secrets_on_disk import kept_secret
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+DATA_DIR = Path(os.environ.get("REGISTER_DATA", BASE_DIR / ".data"))
+IS_PRODUCTION = os.environ.get("REGISTER_PRODUCTION", "") == "1"
+
+
+def _stated(name: str) -> str:
+    value = os.environ.get(name, "")
+    if IS_PRODUCTION and not value:
+        raise ImproperlyConfigured(f"{name} must be set when REGISTER_PRODUCTION=1; see README.md")
+    return value
+
+
+DEBUG = False
+SECRET_KEY = _stated("REGISTER_SECRET_KEY") or kept_secret(DATA_DIR / "secret.key", "django")
+# 32 bytes as 64 hexadecimal digits: the Ed25519 key (RFC 8032) that signs the journal's checkpoints.
+JOURNAL_KEY = _stated("REGISTER_JOURNAL_KEY") or kept_secret(DATA_DIR / "journal.key", "ed25519")
+# The journal is sealed after a change when the last sealing by this process is older than this.
+JOURNAL_SEAL_SECONDS = int(os.environ.get("REGISTER_SEAL_SECONDS", "60"))
+
+_hosts = _stated("REGISTER_HOSTS")
+ALLOWED_HOSTS = _hosts.split(",") if _hosts else ["localhost", "127.0.0.1", "[::1]"]
+CSRF_TRUSTED_ORIGINS = [f"https://{host}" for host in _hosts.split(",") if host]
+
+INSTALLED_APPS = [
+    "competence",
+    "assessments",
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django_include_bootstrap",
+    "crispy_forms",
+    "crispy_bootstrap5",
+    "csp",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "competence.views.middleware.SiteTimeMiddleware",
+]
+
+ROOT_URLCONF = "competence.urls"
+WSGI_APPLICATION = "competence.wsgi.application"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "competence.views.navigation.page_frame",
+            ],
+        },
+    },
+]
+
+DATABASES = {
+    "default": dj_database_url.config(default=f"sqlite:///{DATA_DIR / 'register.sqlite3'}", conn_max_age=60)
+}
+if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+    DATABASES["default"]["OPTIONS"] = {
+        "transaction_mode": "IMMEDIATE",
+        "timeout": 20,
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
+    }
+
+AUTH_USER_MODEL = "competence.Account"
+LOGIN_URL = "sign-in"
+LOGIN_REDIRECT_URL = "home"
+LOGOUT_REDIRECT_URL = "sign-in"
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
+AUTH_PASSWORD_VALIDATORS = [
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": 10},
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+]
+
+LANGUAGE_CODE = "en-gb"
+USE_I18N = True
+USE_TZ = True
+TIME_ZONE = "UTC"
+DATE_FORMAT = "j M Y"
+
+STATIC_URL = "static/"
+STATIC_ROOT = Path(os.environ.get("REGISTER_STATIC", BASE_DIR / ".static"))
+MEDIA_ROOT = DATA_DIR / "photographs"
+WHITENOISE_USE_FINDERS = not IS_PRODUCTION
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        if IS_PRODUCTION
+        else "django.contrib.staticfiles.storage.StaticFilesStorage"
+    },
+}
+# A check with a photograph for every point still fits; anything larger is refused with a message.
+PHOTOGRAPH_MAX_BYTES = 12 * 1024 * 1024
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 2000
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+
+CRISPY_ALLOWED_TEMPLATE_PACKS = "bootstrap5"
+CRISPY_TEMPLATE_PACK = "bootstrap5"
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [SELF],
+        "img-src": [SELF, "data:", "blob:"],
+        "base-uri": [SELF],
+        "form-action": [SELF],
+        "frame-ancestors": [NONE],
+        "object-src": [NONE],
+    }
+}
+X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+SESSION_COOKIE_AGE = 12 * 60 * 60
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+if IS_PRODUCTION:
+    SECURE_SSL_REDIRECT = True
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+    SECURE_HSTS_SECONDS = 365 * 24 * 60 * 60
+    SECURE_HSTS_INCLUDE_SUBDOMAINS = True
+    SECURE_HSTS_PRELOAD = True
+    SESSION_COOKIE_SECURE = True
+    CSRF_COOKIE_SECURE = True
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["console"], "level": "WARNING"},
+}
