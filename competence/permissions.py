@@ -26,6 +26,7 @@ class Right(StrEnum):
     KEEP_SETUP = "keep_setup"
     APPOINT = "appoint"
     RECORD_EVIDENCE = "record_evidence"
+    RECORD_ASSESSMENT = "record_assessment"
     DECIDE_TICKET = "decide_ticket"
     SUSPEND_TICKET = "suspend_ticket"
     CLOSE_DEFECT = "close_defect"
@@ -45,6 +46,7 @@ ROLES: dict[Right, tuple[Role.Name, ...]] = {
     Right.KEEP_SETUP: (SITE_ADMIN,),
     Right.APPOINT: (SITE_ADMIN,),
     Right.RECORD_EVIDENCE: (TRAINER, SITE_ADMIN),
+    Right.RECORD_ASSESSMENT: (TRAINER,),
     Right.DECIDE_TICKET: (TRAINER,),
     Right.SUSPEND_TICKET: (TRAINER, SITE_ADMIN),
     Right.CLOSE_DEFECT: (SITE_ADMIN,),

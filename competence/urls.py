@@ -1,3 +1,35 @@
-from django.urls import path
+"""Every door of the register, room by room."""
 
-urlpatterns: list[path] = []
+from django.urls import URLPattern, URLResolver
+
+from competence.views import (
+    checklists,
+    checks,
+    defects,
+    evidence,
+    front,
+    gate,
+    journal,
+    operators,
+    plant,
+    refusals,
+    setup,
+    standards,
+    tickets,
+)
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    *front.urlpatterns,
+    *checks.urlpatterns,
+    *refusals.urlpatterns,
+    *defects.urlpatterns,
+    *plant.urlpatterns,
+    *operators.urlpatterns,
+    *evidence.urlpatterns,
+    *tickets.urlpatterns,
+    *standards.urlpatterns,
+    *checklists.urlpatterns,
+    *gate.urlpatterns,
+    *journal.urlpatterns,
+    *setup.urlpatterns,
+]

@@ -5,8 +5,8 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from django.db import models, transaction
-from django.utils import timezone
 
+from competence.actions.clock import now
 from competence.models import Account, JournalEntry, JournalledRow
 from competence.models.images import commitment_to, leaf_of, row_image
 
@@ -29,7 +29,7 @@ def record(
         raise RuntimeError("an entry is written in the transaction of the change that it records")
     images = [(row._meta.label_lower, str(row.pk), row_image(row), secrets.token_bytes(16)) for row in rows]
     commitments = [commitment_to(content, salt) for _, _, content, salt in images]
-    entry = JournalEntry(at=at or timezone.now(), by=by, action=action, reason=reason)
+    entry = JournalEntry(at=at or now(), by=by, action=action, reason=reason)
     entry.leaf = leaf_of(
         entry, [(kind, key, one) for (kind, key, _, _), one in zip(images, commitments, strict=True)]
     )

@@ -27,12 +27,12 @@ class Account(AbstractUser):
 
     @cached_property
     def held_roles(self) -> "list[Role]":
-        """The roles, read once per request."""
-        return list(self.roles.select_related("site"))
+        """The roles held now, read once per request."""
+        return list(self.roles.filter(ended_at__isnull=True).select_related("site"))
 
 
 class Role(models.Model):
-    """One role of one account, at one site or (no site) at every site."""
+    """One role of one account, at one site or (no site) at every site, until it is ended."""
 
     class Name(models.TextChoices):
         TRAINER = "trainer", "Trainer"
@@ -43,6 +43,7 @@ class Role(models.Model):
     account = models.ForeignKey(Account, on_delete=models.PROTECT, related_name="roles")
     name = models.CharField(max_length=12, choices=Name)
     site = models.ForeignKey(Site, on_delete=models.PROTECT, null=True, blank=True, related_name="roles")
+    ended_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         constraints = [
@@ -52,11 +53,13 @@ class Role(models.Model):
             ),
             models.UniqueConstraint(
                 fields=["account", "name", "site"],
-                condition=Q(site__isnull=False),
+                condition=Q(site__isnull=False, ended_at__isnull=True),
                 name="role_once_per_site",
             ),
             models.UniqueConstraint(
-                fields=["account", "name"], condition=Q(site__isnull=True), name="role_once_for_every_site"
+                fields=["account", "name"],
+                condition=Q(site__isnull=True, ended_at__isnull=True),
+                name="role_once_for_every_site",
             ),
         ]
 

@@ -1,0 +1,112 @@
+"""Publishing checklists: points written once, listed in walking order, whole versions at a time."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.db import transaction
+
+from competence.actions.clock import now
+from competence.actions.errors import ActionRefused
+from competence.actions.journal import record
+from competence.actions.standards import next_number
+from competence.models import (
+    Account,
+    Category,
+    ChecklistVersion,
+    Feature,
+    ListedPoint,
+    Point,
+    Precedence,
+)
+from competence.permissions import Right, require_everywhere
+
+
+@dataclass(frozen=True)
+class ListLine:
+    """One point in its place: the point, and the zone that it stands in."""
+
+    point: Point
+    zone_code: str
+    zone_name: str
+
+
+@dataclass(frozen=True)
+class Pair:
+    """``earlier`` before ``later``, by point code."""
+
+    earlier: str
+    later: str
+    is_safety: bool
+    why: str = ""
+
+
+@transaction.atomic
+def keep_point(*, by: Account, code: str, feature: Feature | None = None, **wording: Any) -> Point:
+    """The point ``code`` with this wording: the one that exists if it says the same, else a new revision.
+
+    ``wording``: title, method, good, caution, is_critical, stop_use_when, weight, topic.
+    """
+    require_everywhere(by, Right.KEEP_STANDARDS)
+    latest = Point.objects.filter(code=code).order_by("-revision").first()
+    if (
+        latest is not None
+        and latest.feature_id == (feature.pk if feature else None)
+        and all(getattr(latest, name) == value for name, value in wording.items())
+    ):
+        return latest
+    point = Point(code=code, revision=latest.revision + 1 if latest else 1, feature=feature, **wording)
+    point.full_clean()
+    point.save()
+    record(by=by, action="point.kept", rows=[point])
+    return point
+
+
+@transaction.atomic
+def publish_checklist(
+    *,
+    by: Account,
+    category: Category,
+    in_force_from: date,
+    lines: Sequence[ListLine],
+    pairs: Iterable[Pair] = (),
+    sources: Sequence[str] = (),
+) -> ChecklistVersion:
+    """Publish the next version of a category's checklist, in walking order."""
+    require_everywhere(by, Right.KEEP_STANDARDS)
+    number = next_number(ChecklistVersion, category, in_force_from)
+    if not lines:
+        raise ActionRefused("A checklist lists at least one point.")
+    version = ChecklistVersion.objects.create(
+        category=category,
+        number=number,
+        in_force_from=in_force_from,
+        recorded_at=now(),
+        sources=list(sources),
+    )
+    listed = [
+        ListedPoint.objects.create(
+            version=version,
+            point=line.point,
+            position=position,
+            zone_code=line.zone_code,
+            zone_name=line.zone_name,
+        )
+        for position, line in enumerate(lines, start=1)
+    ]
+    by_code = {row.point.code: row for row in listed}
+    precedences = []
+    for pair in pairs:
+        earlier, later = by_code[pair.earlier], by_code[pair.later]
+        if earlier.position > later.position:
+            raise ActionRefused(
+                f"{later.point.title} stands before {earlier.point.title}, against their order."
+            )
+        precedences.append(
+            Precedence.objects.create(
+                version=version, earlier=earlier, later=later, is_safety=pair.is_safety, why=pair.why
+            )
+        )
+    record(by=by, action="checklist.published", rows=[version, *listed, *precedences])
+    return version

@@ -1,0 +1,61 @@
+"""Defects: opened by a check, seen again by later ones, closed by a site admin."""
+
+from datetime import datetime
+
+from django.db import models, transaction
+
+from competence.actions.clock import now
+from competence.actions.errors import ActionRefused
+from competence.actions.journal import record
+from competence.models import Account, DailyCheck, Defect, DefectSighting, Finding, Grade
+from competence.permissions import Right, require
+
+
+def raise_or_sight(finding: Finding, daily_check: DailyCheck, moment: datetime) -> list[models.Model]:
+    """Open a defect for a finding, or note that the open one was seen again; the rows that were written.
+
+    Part of submitting a check, in its transaction. A defect seen worse is graded up; never down, since only
+    closing says that something was put right.
+    """
+    point = finding.listed.point
+    known = Defect.objects.filter(
+        machine=daily_check.machine, point_code=point.code, closed_at__isnull=True
+    ).first()
+    if known is None:
+        return [
+            Defect.objects.create(
+                machine=daily_check.machine,
+                site=daily_check.site,
+                point_code=point.code,
+                point_title=point.title,
+                grade=finding.grade,
+                note=finding.note,
+                opened_at=moment,
+                opened_by=finding,
+            )
+        ]
+    rows: list[models.Model] = [DefectSighting.objects.create(defect=known, finding=finding)]
+    if finding.grade == Grade.STOP_USE and known.grade != Grade.STOP_USE:
+        known.grade = Grade.STOP_USE
+        known.save(update_fields=["grade"])
+        rows.append(known)
+    return rows
+
+
+@transaction.atomic
+def close_defect(*, by: Account, defect: Defect, done: str) -> Defect:
+    """Close a defect, saying what was done about it."""
+    defect = (
+        Defect.objects.select_for_update(of=("self",)).select_related("site", "closed_by").get(pk=defect.pk)
+    )
+    require(by, Right.CLOSE_DEFECT, site=defect.site)
+    if not defect.is_open:
+        raise ActionRefused(
+            f"{defect.closed_by.name} closed this defect already, "
+            f"on {defect.closed_at:%d %b %Y at %H:%M} UTC: {defect.done}"
+        )
+    defect.closed_at, defect.closed_by, defect.done = now(), by, done
+    defect.full_clean()
+    defect.save()
+    record(by=by, action="defect.closed", rows=[defect], reason=done[:300])
+    return defect

@@ -1,0 +1,187 @@
+"""Entering and changing operators, accounts and roles."""
+
+from datetime import date, datetime
+
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from competence.actions.clock import now
+from competence.actions.errors import ActionRefused
+from competence.actions.journal import record
+from competence.models import Account, Employer, Operator, OperatorState, Role, Site
+from competence.permissions import Right, require, require_everywhere
+
+
+@transaction.atomic
+def enter_operator(
+    *,
+    by: Account,
+    number: str,
+    given_name: str,
+    family_name: str,
+    employer: Employer,
+    site: Site,
+    started_on: date,
+) -> Operator:
+    """Put a person on the register."""
+    require(by, Right.KEEP_PEOPLE, site=site)
+    if Operator.objects.filter(number=number).exists():
+        raise ActionRefused(f"Operator number {number} is taken.", field="number")
+    operator = Operator(number=number, given_name=given_name, family_name=family_name, started_on=started_on)
+    operator.full_clean(exclude=["state"])
+    operator.save()
+    state = _add_state(operator, employer, site, is_active=True, reason="Entered on the register")
+    record(by=by, action="operator.entered", rows=[operator, state])
+    return operator
+
+
+@transaction.atomic
+def change_operator(
+    *,
+    by: Account,
+    operator: Operator,
+    employer: Employer,
+    site: Site,
+    is_active: bool,
+    reason: str,
+    effective_at: datetime | None = None,
+) -> Operator:
+    """Move a person to another site or firm, or make their entry inactive or active again.
+
+    Leaving closes the account too: one act, so that the two never differ.
+    """
+    operator = Operator.objects.select_for_update().get(pk=operator.pk)
+    require(by, Right.KEEP_PEOPLE, site=operator.site)
+    require(by, Right.KEEP_PEOPLE, site=site)
+    moment = now()
+    if effective_at is not None and effective_at > moment:
+        raise ActionRefused("A change takes effect no later than now.", field="effective_at")
+    state = _add_state(
+        operator, employer, site, is_active=is_active, reason=reason, effective_at=effective_at
+    )
+    rows = [operator, state]
+    account = Account.objects.filter(operator=operator).first()
+    if account is not None and account.is_active != is_active:
+        account.is_active = is_active
+        account.save(update_fields=["is_active"])
+        rows.append(account)
+    record(by=by, action="operator.changed", rows=rows, reason=reason)
+    return operator
+
+
+@transaction.atomic
+def correct_operator(
+    *, by: Account, operator: Operator, given_name: str, family_name: str, started_on: date, reason: str
+) -> Operator:
+    """Put right a name or a first day that was entered wrongly."""
+    operator = Operator.objects.select_for_update().get(pk=operator.pk)
+    require(by, Right.KEEP_PEOPLE, site=operator.site)
+    operator.given_name, operator.family_name, operator.started_on = given_name, family_name, started_on
+    operator.full_clean(exclude=["state"])
+    operator.save()
+    record(by=by, action="operator.corrected", rows=[operator], reason=reason)
+    return operator
+
+
+def _add_state(
+    operator: Operator,
+    employer: Employer,
+    site: Site,
+    *,
+    is_active: bool,
+    reason: str,
+    effective_at: datetime | None = None,
+) -> OperatorState:
+    moment = now()
+    state = OperatorState.objects.create(
+        operator=operator,
+        effective_at=effective_at or moment,
+        recorded_at=moment,
+        is_active=is_active,
+        employer=employer,
+        site=site,
+        reason=reason,
+    )
+    operator.state = operator.states.order_by("-effective_at", "-recorded_at", "-pk")[0]
+    operator.save(update_fields=["state"])
+    return state
+
+
+@transaction.atomic
+def open_account(
+    *,
+    by: Account | None,
+    username: str,
+    password: str,
+    given_name: str = "",
+    family_name: str = "",
+    email: str = "",
+    phone: str = "",
+    operator: Operator | None = None,
+) -> Account:
+    """Let somebody sign in. ``by`` may be ``None`` for the first account of a new register only."""
+    if by is None:
+        if Account.objects.exists():
+            raise ActionRefused("The register has accounts already; a site admin opens the next one.")
+    elif operator is not None:
+        require(by, Right.KEEP_PEOPLE, site=operator.site)
+    else:
+        require(by, Right.KEEP_PEOPLE)
+    if Account.objects.filter(username=username).exists():
+        raise ActionRefused(f"The name {username} is taken.", field="username")
+    account = Account(
+        username=username,
+        first_name=given_name or (operator.given_name if operator else ""),
+        last_name=family_name or (operator.family_name if operator else ""),
+        email=email,
+        phone=phone,
+        operator=operator,
+    )
+    try:
+        validate_password(password, account)
+    except ValidationError as problem:
+        raise ActionRefused(" ".join(problem.messages), field="password") from problem
+    account.set_password(password)
+    account.full_clean(exclude=["password"])
+    account.save()
+    record(by=by, action="account.opened", rows=[account])
+    return account
+
+
+@transaction.atomic
+def give_role(*, by: Account | None, account: Account, name: str, site: Site | None) -> Role:
+    """Give a role at a site, or (no site) at every site; ``by`` is ``None`` for the first account only.
+
+    Nobody hands out more than they hold: a role for every site takes a role for every site.
+    """
+    if by is None:
+        if Role.objects.exclude(account=account).exists():
+            raise ActionRefused("Only the first account of a register is given its roles by nobody.")
+    elif site is None:
+        require_everywhere(by, Right.KEEP_PEOPLE)
+    else:
+        require(by, Right.KEEP_PEOPLE, site=site)
+    if name == Role.Name.OPERATOR and account.operator_id is None:
+        raise ActionRefused("An operator's account points to their entry on the register.", field="name")
+    if Role.objects.filter(account=account, name=name, site=site, ended_at=None).exists():
+        raise ActionRefused("The account holds that role there already.", field="name")
+    role = Role.objects.create(account=account, name=name, site=site)
+    record(by=by, action="role.given", rows=[role])
+    account.__dict__.pop("held_roles", None)
+    return role
+
+
+@transaction.atomic
+def end_role(*, by: Account, role: Role, reason: str) -> Role:
+    """Take a role away from now on."""
+    role = Role.objects.select_for_update().get(pk=role.pk)
+    if role.site is None:
+        require_everywhere(by, Right.KEEP_PEOPLE)
+    else:
+        require(by, Right.KEEP_PEOPLE, site=role.site)
+    if role.ended_at is None:
+        role.ended_at = now()
+        role.save(update_fields=["ended_at"])
+        record(by=by, action="role.ended", rows=[role], reason=reason)
+    return role

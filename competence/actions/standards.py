@@ -1,0 +1,82 @@
+"""Publishing standards: whole versions, in force from a date, never edited."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from typing import Any
+
+from django.db import transaction
+
+from competence.actions.clock import now
+from competence.actions.errors import ActionRefused
+from competence.actions.journal import record
+from competence.models import (
+    AcceptedCategory,
+    Account,
+    Category,
+    ChecklistVersion,
+    Requirement,
+    StandardVersion,
+)
+from competence.permissions import Right, require_everywhere
+
+
+@transaction.atomic
+def publish_standard(
+    *,
+    by: Account,
+    category: Category,
+    in_force_from: date,
+    requirements: Sequence[Mapping[str, Any]],
+    accepts: Iterable[Category] = (),
+    **terms: Any,
+) -> StandardVersion:
+    """Publish the next version of a category's standard.
+
+    ``terms``: months, period_end, renewal_window_days, lapse_limit_days, pass_mark, issue_by_another, note.
+    ``requirements``: mappings of kind, title and optionally detail, months, hours, source.
+    """
+    require_everywhere(by, Right.KEEP_STANDARDS)
+    number = next_number(StandardVersion, category, in_force_from)
+    if not requirements:
+        raise ActionRefused("A standard without requirements would let anybody through.")
+    version = StandardVersion(
+        category=category,
+        number=number,
+        in_force_from=in_force_from,
+        recorded_at=now(),
+        recorded_by=by,
+        **terms,
+    )
+    version.full_clean()
+    version.save()
+    accepted = [
+        AcceptedCategory.objects.create(version=version, category=other)
+        for other in accepts
+        if other != category
+    ]
+    lines = []
+    for line in requirements:
+        requirement = Requirement(version=version, **line)
+        requirement.full_clean()
+        requirement.save()
+        lines.append(requirement)
+    record(by=by, action="standard.published", rows=[version, *accepted, *lines])
+    return version
+
+
+def next_number(
+    kind: type[StandardVersion] | type[ChecklistVersion], category: Category, in_force_from: date
+) -> int:
+    """The next version's number. A version starts after the one before it, and later than today unless it
+    is the first: a rule that starts in the past would judge what people did before they could know it."""
+    latest = kind.objects.filter(category=category).order_by("-number").first()
+    if latest is None:
+        return 1
+    if in_force_from <= latest.in_force_from:
+        raise ActionRefused(
+            f"Version {latest.number} starts on {latest.in_force_from}; the next starts later.",
+            field="in_force_from",
+        )
+    if in_force_from < now().date():
+        raise ActionRefused("A new version starts today or later.", field="in_force_from")
+    return latest.number + 1

@@ -1,0 +1,55 @@
+"""The front door: signing in and out, the start page of each role, the theme, and a sign of life."""
+
+from django.contrib.auth import views as auth_views
+from django.contrib.auth.decorators import login_not_required
+from django.db import connection
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.urls import URLPattern, path
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.http import require_GET, require_POST
+
+THEMES = ("light", "dark", "auto")
+
+
+@require_GET
+def home(request: HttpRequest) -> HttpResponse:
+    return render(request, "competence/home.html")
+
+
+@login_not_required
+@require_POST
+def choose_theme(request: HttpRequest) -> HttpResponse:
+    """Keep the choice in a cookie, so that the server draws the page right the first time."""
+    theme = request.POST.get("theme", "auto")
+    back = request.POST.get("next", "")
+    if not url_has_allowed_host_and_scheme(back, {request.get_host()}, request.is_secure()):
+        back = "home"
+    response = redirect(back)
+    if theme in THEMES:
+        response.set_cookie("theme", theme, max_age=365 * 24 * 60 * 60, samesite="Lax", httponly=True)
+    return response
+
+
+@login_not_required
+@require_GET
+def sign_of_life(request: HttpRequest) -> JsonResponse:
+    """Whether the register can answer: the database says one."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1")
+    return JsonResponse({"alive": True})
+
+
+urlpatterns: list[URLPattern] = [
+    path("", home, name="home"),
+    path(
+        "sign-in/",
+        auth_views.LoginView.as_view(
+            template_name="registration/sign_in.html", redirect_authenticated_user=True
+        ),
+        name="sign-in",
+    ),
+    path("sign-out/", auth_views.LogoutView.as_view(), name="sign-out"),
+    path("theme/", choose_theme, name="theme"),
+    path("alive/", sign_of_life, name="alive"),
+]
