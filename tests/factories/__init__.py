@@ -1,0 +1,45 @@
+"""Valid rows by default; a test says only what matters. Nothing here writes the journal: actions do."""
+
+from .accounts import PASSWORD, AccountFactory, RoleFactory
+from .checklists import ChecklistVersionFactory, ListedPointFactory, PointFactory
+from .checks import DailyCheckFactory, DefectFactory, FindingFactory, RefusalFactory
+from .people import (
+    EmployerFactory,
+    MinimumCoverFactory,
+    OperatorFactory,
+    OperatorStateFactory,
+    SiteFactory,
+)
+from .plant import CategoryFactory, FeatureFactory, MachineFactory, MachineStateFactory
+from .standards import EvidenceFactory, RequirementFactory, StandardVersionFactory, plain_standard
+from .tickets import AppointmentFactory, TicketEventFactory, TicketFactory, authorised_operator
+
+__all__ = [
+    "PASSWORD",
+    "AccountFactory",
+    "AppointmentFactory",
+    "CategoryFactory",
+    "ChecklistVersionFactory",
+    "DailyCheckFactory",
+    "DefectFactory",
+    "EmployerFactory",
+    "EvidenceFactory",
+    "FeatureFactory",
+    "FindingFactory",
+    "ListedPointFactory",
+    "MachineFactory",
+    "MachineStateFactory",
+    "MinimumCoverFactory",
+    "OperatorFactory",
+    "OperatorStateFactory",
+    "PointFactory",
+    "RefusalFactory",
+    "RequirementFactory",
+    "RoleFactory",
+    "SiteFactory",
+    "StandardVersionFactory",
+    "TicketEventFactory",
+    "TicketFactory",
+    "authorised_operator",
+    "plain_standard",
+]
