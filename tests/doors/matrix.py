@@ -12,11 +12,11 @@ EVERYBODY = STAFF | {"operator"}
 class Row:
     """One door.
 
-    ``kwargs`` makes the URL's arguments from the world (see ``World``); ``allowed``: roles that may open
-    it at their own site; ``own_site_only``: the same role at another site may not; ``owner_only``: among operators
-    only the one in the world (the owner of the record) may; ``is_public``: open without signing in.
-    ``method`` and ``data`` say how to knock: a POST with ``data`` (often empty, so the answer is a page of
-    errors, which still shows that the door opened).
+    ``kwargs`` makes the URL's arguments from the world (see ``World``). ``allowed``: roles that may open it
+    at their own site. ``own_site_only``: the same role at another site may not. ``owner_only``: among
+    operators only the one in the world (the owner of the record) may. ``is_public``: open without signing
+    in. ``method`` and ``data`` say how to knock: a POST with ``data`` (often empty, so the answer is a page
+    of errors, which still shows that the door opened).
     """
 
     name: str
