@@ -1,14 +1,26 @@
 """Writing the journal: one entry per action, in the action's own transaction; and sealing it."""
 
+import logging
 import secrets
+import time
 from collections.abc import Iterable
 from datetime import datetime
 
-from django.db import models, transaction
+from django.conf import settings
+from django.db import connection, models, transaction
 
 from competence.actions.clock import now
-from competence.models import Account, JournalEntry, JournalledRow
+from competence.models import Account, Checkpoint, JournalEntry, JournalledRow
 from competence.models.images import commitment_to, leaf_of, row_image
+from competence.queries.checkpoints import latest_checkpoint, signed_bytes, signing_key, written
+from competence.queries.journal_tree import JournalBroken, append_sealed, tree_at
+
+log = logging.getLogger(__name__)
+
+# Any number that nothing else in the database uses; it names the lock, and only here.
+_SEALING_LOCK = 0x6A6F75726E616C
+# When this process last began a sealing, on the monotonic clock.
+_last_sealing: float | None = None
 
 
 def record(
@@ -38,4 +50,71 @@ def record(
         JournalledRow(entry=entry, kind=kind, key=key, content=content, salt=salt, commitment=one)
         for (kind, key, content, salt), one in zip(images, commitments, strict=True)
     )
+    transaction.on_commit(_seal_if_due)
     return entry
+
+
+def _seal_if_due() -> None:
+    """Seal after a change, unless this process did so less than JOURNAL_SEAL_SECONDS ago.
+
+    The change itself is safe by now: a failure is logged, and the next change tries again.
+    """
+    global _last_sealing
+    seconds, moment = settings.JOURNAL_SEAL_SECONDS, time.monotonic()
+    if seconds < 0 or (_last_sealing is not None and moment - _last_sealing < seconds):
+        return
+    _last_sealing = moment
+    try:
+        seal()
+    except Exception:
+        log.exception("The journal could not be sealed; the change that came before it is kept.")
+
+
+@transaction.atomic
+def seal() -> Checkpoint | None:
+    """Give unsealed entries their positions, in order, and sign the new head of the journal.
+
+    With nothing to seal it returns the latest checkpoint, or ``None`` for an empty journal. Raises
+    ``JournalBroken`` rather than sign over entries that are not those signed before.
+    """
+    _take_turn()
+    latest = latest_checkpoint()
+    size = latest.size if latest else 0
+    if JournalEntry.objects.filter(position__gte=size).exists():
+        raise JournalBroken(
+            f"Entries stand at positions from {size} on that no checkpoint signed. "
+            "Nothing was sealed. Run “journal verify”."
+        )
+    if not JournalEntry.objects.filter(position__isnull=True).exists():
+        return latest
+    tree = tree_at(latest)
+    _give_positions(size)
+    append_sealed(tree)
+    at, root = now(), tree.get_root()
+    key = signing_key()
+    return Checkpoint.objects.create(
+        size=tree.get_size(),
+        root=root,
+        at=at,
+        public_key=key.public_key().public_bytes_raw(),
+        signature=key.sign(signed_bytes(size=tree.get_size(), root=root, at=written(at))),
+    )
+
+
+def _take_turn() -> None:
+    """One sealing at a time. SQLite's transactions are IMMEDIATE, which is the same lock."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_SEALING_LOCK])
+
+
+def _give_positions(start: int) -> None:
+    # One statement, so that an entry committed meanwhile is either in this sealing or in the next.
+    table = connection.ops.quote_name(JournalEntry._meta.db_table)
+    numbered = f"SELECT id, ROW_NUMBER() OVER (ORDER BY id) - 1 AS place FROM {table} WHERE position IS NULL"  # noqa: S608
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"UPDATE {table} SET position = %s + numbered.place FROM ({numbered}) AS numbered "  # noqa: S608
+            f"WHERE {table}.id = numbered.id",
+            [start],
+        )

@@ -22,13 +22,14 @@ _HASHER = MerkleHasher("sha256")
 def row_image(row: models.Model) -> dict[str, Any]:
     """Every stored field of a row, by column, as values that JSON can hold."""
     return {
-        field.attname: _plain(field, getattr(row, field.attname))
+        field.attname: plain_value(field, getattr(row, field.attname))
         for field in row._meta.concrete_fields
         if field.name not in UNJOURNALLED_FIELDS
     }
 
 
-def _plain(field: models.Field, value: Any) -> Any:
+def plain_value(field: models.Field, value: Any) -> Any:
+    """One column's value as JSON can hold it."""
     # A row just made may still hold what was typed; the journal keeps what the database will give back.
     value = field.to_python(value)
     if isinstance(value, datetime):

@@ -1,0 +1,317 @@
+"""Verifying the whole journal, and proving one entry or one checkpoint to a stranger."""
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import rfc8785
+from django.db import connection, transaction
+
+from competence.models import Checkpoint, JournalEntry, JournalledRow
+from competence.models.images import entry_bytes
+from competence.queries.checkpoints import (
+    Statement,
+    checkpoint_as_json,
+    latest_checkpoint,
+    octets,
+    public_key,
+    statement_of,
+)
+from competence.queries.journal_report import Report
+from competence.queries.journal_rows import UNREADABLE, compare_rows, readable
+from competence.queries.journal_tree import JournalBroken, LeafTree, tree_at
+from competence.rules.journal import HASH_BYTES, is_consistent, is_included, leaf_hash
+
+__all__ = ["CannotProve", "NotSealed", "Report", "prove", "prove_consistency", "verify"]
+
+
+# A gap of more missing entries than this is told as one entry out of place.
+FILLED_GAP = 1000
+
+
+class CannotProve(LookupError):
+    """The journal does not hold what was asked about."""
+
+
+class NotSealed(CannotProve):
+    """The entry has no place in the tree yet, so nothing can be proven of it."""
+
+
+def verify(*, kept: Statement | None = None, with_photographs: bool = True) -> Report:
+    """Hold every entry, checkpoint, journalled row and photograph against one another.
+
+    ``kept`` is a checkpoint that was kept away from the register: the journal must extend it, which is how
+    a tail that was cut off is found. Reads in one snapshot of the database and changes nothing. The number
+    of statements depends on the number of models and of problems, not of rows; what is held in memory is
+    32 bytes an entry.
+    """
+    report = Report()
+    with _one_snapshot():
+        tree, out_of_order = _read_positions(report)
+        _check_checkpoints(report, tree, out_of_order)
+        if kept is not None:
+            _check_kept(report, tree, kept)
+        _check_entries(report)
+        compare_rows(report, with_photographs=with_photographs)
+    return report
+
+
+@contextmanager
+def _one_snapshot() -> Iterator[None]:
+    """Everything inside sees the database as it was at one moment, and keeps no writer waiting."""
+    if connection.in_atomic_block:
+        yield
+    elif connection.vendor == "sqlite":
+        # Django would begin IMMEDIATE, which would stop every writer until the end.
+        with connection.cursor() as cursor:
+            cursor.execute("BEGIN DEFERRED")
+        try:
+            yield
+        finally:
+            connection.connection.rollback()
+    else:
+        with transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+            yield
+
+
+def _read_positions(report: Report) -> tuple[LeafTree, list[tuple[int, int]]]:
+    """The tree of the stored leaves, and (position, entry) of each that stands after a younger one."""
+    tree, out_of_order, newest = LeafTree(), [], 0
+    sealed = JournalEntry.objects.filter(position__isnull=False).order_by("position")
+    for position, number, leaf in sealed.values_list("position", "id", "leaf").iterator(chunk_size=5000):
+        report.sealed += 1
+        if not isinstance(position, int) or position - tree.get_size() > FILLED_GAP:
+            report.problem(
+                "altered entry", f"entry {number}", f"Entry {number} was moved to place {position}."
+            )
+            continue
+        while position > tree.get_size():
+            report.problem(
+                "deleted entry",
+                f"position {tree.get_size()}",
+                f"No entry stands at position {tree.get_size()} of the journal: it was deleted or moved.",
+            )
+            tree.append_leaf(bytes(HASH_BYTES))
+        leaf = octets(leaf)
+        tree.append_leaf(leaf if len(leaf) == HASH_BYTES else bytes(HASH_BYTES))
+        if number < newest:
+            out_of_order.append((position, number))
+        newest = max(newest, number)
+    return tree, out_of_order
+
+
+def _check_checkpoints(report: Report, tree: LeafTree, out_of_order: list[tuple[int, int]]) -> None:
+    key = public_key()
+    previous: Statement | None = None
+    was_right, is_any_wrong, sizes = True, False, [0]
+    for size, checkpoint in readable(Checkpoint.objects.all(), by="size"):
+        report.checkpoints += 1
+        stated = _stated(checkpoint)
+        if stated is None:
+            report.problem(
+                "altered checkpoint", f"checkpoint at {size}", f"The checkpoint at {size} cannot be read."
+            )
+            continue
+        _check_signature(report, stated, key)
+        is_right = stated.size <= tree.get_size() and tree.get_root(stated.size) == stated.root
+        if stated.size > tree.get_size():
+            report.problem(
+                "deleted entry",
+                f"checkpoint at {stated.size}",
+                f"The checkpoint at {stated.size} signed {stated.size} entries; "
+                f"{tree.get_size()} stand in the journal. The end was cut off.",
+            )
+        elif not is_right:
+            is_any_wrong = True
+            since = f" They made the root at {previous.size}." if previous and was_right else ""
+            report.problem(
+                "wrong root",
+                f"checkpoint at {stated.size}",
+                f"The first {stated.size} entries do not make the root that the checkpoint at "
+                f"{stated.size} states.{since}",
+            )
+        if previous and stated.size <= tree.get_size() and (is_right or was_right):
+            _check_pair(report, tree, previous, stated)
+        sizes.append(stated.size)
+        previous, was_right = stated, is_right
+    signed = previous.size if previous else 0
+    if tree.get_size() > signed:
+        report.problem(
+            "inserted entry",
+            f"positions {signed} to {tree.get_size() - 1}",
+            f"{tree.get_size() - signed} entries stand from position {signed} on, "
+            "and no checkpoint signed them.",
+        )
+    _name_swaps(report, out_of_order, sizes, is_any_wrong)
+
+
+def _stated(checkpoint: Checkpoint | None) -> Statement | None:
+    try:
+        return statement_of(checkpoint) if checkpoint else None
+    except UNREADABLE:
+        return None
+
+
+def _check_signature(report: Report, stated: Statement, key: bytes) -> None:
+    subject = f"checkpoint at {stated.size}"
+    if stated.public_key != key:
+        report.problem("wrong key", subject, f"The {subject} names another key than the register's own.")
+    if not stated.is_signed:
+        report.problem(
+            "bad signature", subject, f"The signature of the {subject} does not fit what it states."
+        )
+
+
+def _check_pair(report: Report, tree: LeafTree, older: Statement, newer: Statement) -> None:
+    path = tree.consistency_path(older.size, newer.size)
+    if not is_consistent(
+        old_size=older.size, old_root=older.root, new_size=newer.size, new_root=newer.root, path=path
+    ):
+        report.problem(
+            "inconsistent checkpoints",
+            f"checkpoints at {older.size} and {newer.size}",
+            f"The journal signed at {newer.size} does not extend the one signed at {older.size}.",
+        )
+
+
+def _name_swaps(
+    report: Report, out_of_order: list[tuple[int, int]], sizes: list[int], is_root_wrong: bool
+) -> None:
+    """A sealing gives positions in the order of entry numbers; across two sealings a slow transaction may
+    bring an older number later, so that alone is no problem."""
+    for position, number in out_of_order:
+        start = sizes[bisect_right(sizes, position) - 1]
+        together = JournalEntry.objects.filter(position__gte=start, position__lt=position, id__gt=number)
+        if is_root_wrong or together.exists():
+            report.problem(
+                "swapped entries",
+                f"entry {number}",
+                f"Entry {number} stands at position {position}, after an entry with a higher number: "
+                "their places were swapped.",
+            )
+
+
+def _check_kept(report: Report, tree: LeafTree, kept: Statement) -> None:
+    subject = f"kept checkpoint at {kept.size}"
+    _check_signature(report, kept, public_key())
+    if kept.size > tree.get_size():
+        report.problem(
+            "deleted entry",
+            subject,
+            f"The {subject} signed {kept.size} entries; {tree.get_size()} are sealed in the journal now. "
+            "The end was cut off.",
+        )
+    elif tree.get_root(kept.size) != kept.root:
+        report.problem("wrong root", subject, f"The journal does not extend the {subject}.")
+
+
+def _check_entries(report: Report) -> None:
+    """Each entry's leaf against its own columns and its rows' commitments, both read in step."""
+    rows = _Commitments(report)
+    for number, entry in readable(JournalEntry.objects.all(), by="id"):
+        report.entries += 1
+        if entry is not None and entry.position is None:
+            report.unsealed += 1
+        if not _is_as_written(entry, rows.of(number)):
+            told = f" ({entry.action})" if entry else ""
+            report.problem(
+                "altered entry",
+                f"entry {number}",
+                f"Entry {number}{told} is not what was written: who, when, what, why, or the rows that it "
+                "lists were altered.",
+            )
+    rows.of(None)
+
+
+def _is_as_written(entry: JournalEntry | None, rows: list[tuple[str, str, bytes]]) -> bool:
+    try:
+        return entry is not None and leaf_hash(entry_bytes(entry, rows)) == octets(entry.leaf)
+    except UNREADABLE:
+        return False
+
+
+class _Commitments:
+    """The journal's rows in order of entry, handed out one entry at a time."""
+
+    def __init__(self, report: Report) -> None:
+        self._report = report
+        rows = JournalledRow.objects.order_by("entry_id", "id")
+        self._rows = rows.values_list("entry_id", "kind", "key", "commitment").iterator(chunk_size=5000)
+        self._next = next(self._rows, None)
+
+    def of(self, entry: int | None) -> list[tuple[str, str, bytes]]:
+        """Those of ``entry``; what is passed over on the way belongs to no entry. ``None``: to the end."""
+        mine = []
+        while self._next and (entry is None or _is_up_to(self._next[0], entry)):
+            belongs_to, kind, key, commitment = self._next
+            if belongs_to == entry:
+                mine.append((kind, key, octets(commitment)))
+            else:
+                self._report.problem(
+                    "deleted entry",
+                    f"entry {belongs_to}",
+                    f"The journal holds {kind} {key} under entry {belongs_to}, which is not there.",
+                )
+            self._next = next(self._rows, None)
+        return mine
+
+
+def _is_up_to(number: Any, entry: int) -> bool:
+    # SQLite would keep a word where a number belongs, and puts it last.
+    return isinstance(number, int) and number <= entry
+
+
+def prove(entry: JournalEntry, *, kind: str | None = None, key: str | None = None) -> dict[str, Any]:
+    """All that a stranger needs to check one entry against the latest checkpoint; see rules/journal.py.
+
+    With ``kind`` and ``key`` the contents of only that row are disclosed. Three statements, and the leaves
+    that this process has not read yet. Raises ``NotSealed``, or
+    ``CannotProve`` for a row that the entry lacks.
+    """
+    checkpoint = latest_checkpoint()
+    if checkpoint is None or entry.position is None or entry.position >= checkpoint.size:
+        raise NotSealed(f"Entry {entry.pk} is not sealed yet: run “journal seal” first.")
+    tree = tree_at(checkpoint)
+    rows = list(entry.rows.order_by("id"))
+    shown = [row for row in rows if kind is None or (row.kind, row.key) == (kind, key)]
+    if kind is not None and not shown:
+        raise CannotProve(f"Entry {entry.pk} says nothing of {kind} {key}.")
+    content = entry_bytes(entry, [(row.kind, row.key, row.commitment) for row in rows])
+    path = tree.inclusion_path(entry.position, checkpoint.size)
+    if not is_included(
+        leaf=leaf_hash(content),
+        index=entry.position,
+        size=checkpoint.size,
+        path=path,
+        root=octets(checkpoint.root),
+    ):
+        raise JournalBroken(f"Entry {entry.pk} is not what was sealed: run “journal verify”.")
+    return {
+        "entry": content.decode(),
+        "index": entry.position,
+        "path": [node.hex() for node in path],
+        "checkpoint": checkpoint_as_json(checkpoint),
+        "rows": [
+            {
+                "kind": row.kind,
+                "key": row.key,
+                "commitment": octets(row.commitment).hex(),
+                # Both are null where the content was erased.
+                "content": None if row.content is None else rfc8785.dumps(row.content).decode(),
+                "salt": None if row.salt is None else octets(row.salt).hex(),
+            }
+            for row in shown
+        ],
+    }
+
+
+def prove_consistency(older: Checkpoint, newer: Checkpoint) -> dict[str, Any]:
+    """The proof that the journal at ``newer`` begins with all of the journal at ``older``."""
+    tree = tree_at(latest_checkpoint())
+    return {
+        "older": checkpoint_as_json(older),
+        "newer": checkpoint_as_json(newer),
+        "path": [node.hex() for node in tree.consistency_path(older.size, newer.size)],
+    }
