@@ -117,7 +117,7 @@ def assess(requirement: Requirement, evidence: Iterable[Evidence], scope: Scope,
         (e for e in evidence if e.kind is requirement.kind and e.occurred_on <= on and _is_about(e, scope)),
         key=lambda e: e.occurred_on,
     )
-    if requirement.kind is RequirementKind.REFRESHER:
+    if requirement.kind is RequirementKind.REFRESHER and requirement.months is not None:
         return _assess_refresher(requirement, facts, scope, on)
     if requirement.hours is not None:
         return _assess_hours(requirement, facts, on)
@@ -166,19 +166,26 @@ def refresher_due(requirement: Requirement, facts: Iterable[Evidence], started_o
     """The last day by which the next refresher must be done; ``None`` where the standard sets no months.
 
     Each time the sessions since the last completed refresher add up to the hours, that refresher is complete
-    on the day of the session that filled it, and the next falls due the standard's months later. Sessions
-    older than those months when the total is reached do not count towards it.
+    on the day of the session that filled it, and the next falls due the standard's months later, or when one
+    of its sessions stops counting by its own paper, if sooner. Sessions older than those months when the
+    total is reached do not count towards it.
     """
     if requirement.months is None:
         return None
-    anchor, open_sessions = started_on, list[Evidence]()
+    due, open_sessions = add_months(started_on, requirement.months), list[Evidence]()
     for fact in sorted((e for e in facts if e.is_met), key=lambda e: e.occurred_on):
         oldest = add_months(fact.occurred_on, -requirement.months)
-        open_sessions = [e for e in open_sessions if e.occurred_on >= oldest] + [fact]
+        open_sessions = [
+            e
+            for e in open_sessions
+            if e.occurred_on >= oldest and (e.counts_to is None or e.counts_to >= fact.occurred_on)
+        ] + [fact]
         total = sum((e.hours or Decimal(0) for e in open_sessions), Decimal(0))
         if total >= (requirement.hours or Decimal(0)):
-            anchor, open_sessions = max(anchor, fact.occurred_on), []
-    return add_months(anchor, requirement.months)
+            own_ends = (e.counts_to for e in open_sessions if e.counts_to is not None)
+            due = max(due, min([add_months(fact.occurred_on, requirement.months), *own_ends]))
+            open_sessions = []
+    return due
 
 
 def _is_about(fact: Evidence, scope: Scope) -> bool:

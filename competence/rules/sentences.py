@@ -247,6 +247,10 @@ def not_met(finding: Finding, site_name: str, machine_model: str) -> Reason:
         sentence, since = f"The {what} ended on {long_date(since)}.", since + timedelta(days=1)
     elif finding.requirement.kind is RequirementKind.REFRESHER and since:
         sentence, since = f"A refresher was due by {long_date(since)}.", since + timedelta(days=1)
+    elif finding.met is Met.SHORT:
+        sentence = (
+            f"The {what} on record is {finding.hours:,} h, of the {finding.requirement.hours:,} h needed."
+        )
     else:
         sentence = f"No {what} is on record."
     return Reason(code, sentence, remedy.format(**names), move, since=since)
