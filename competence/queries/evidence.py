@@ -14,13 +14,19 @@ from competence.rules.requirements import RequirementKind
 def evidence_facts(
     operators: QuerySet[Operator], *, known_at: datetime, kinds: Collection[RequirementKind]
 ) -> dict[str, list[EvidenceFacts]]:
-    """Evidence by operator number, as corrected by ``known_at``. One statement."""
+    """Evidence by operator number, as corrected by ``known_at``. One statement.
+
+    A correction is about the same person and kind as what it corrects, so both are among the rows read.
+    """
     rows = (
         Evidence.objects.filter(
             operator__in=operators, kind__in=[kind.value for kind in kinds], recorded_at__lte=known_at
         )
         .order_by()
         .values_list(
+            "pk",
+            "corrects_id",
+            "strikes_out",
             "operator__number",
             "kind",
             "occurred_on",
@@ -30,13 +36,17 @@ def evidence_facts(
             "category__code",
             "site__code",
             "machine_model",
-            "strikes_out",
-            "corrected_by__recorded_at",
         )
     )
-    facts: dict[str, list[EvidenceFacts]] = defaultdict(list)
-    for number, kind, *columns, model, strikes_out, corrected_at in rows.iterator(chunk_size=5000):
-        if strikes_out or (corrected_at is not None and corrected_at <= known_at):
-            continue
-        facts[number].append(EvidenceFacts(RequirementKind(kind), *columns, model or None))
-    return facts
+    facts: dict[int, tuple[str, EvidenceFacts]] = {}
+    replaced: set[int] = set()
+    for key, corrects, strikes_out, number, kind, *columns, model in rows.iterator(chunk_size=5000):
+        if corrects is not None:
+            replaced.add(corrects)
+        if not strikes_out:
+            facts[key] = number, EvidenceFacts(RequirementKind(kind), *columns, model or None)
+    by_number: dict[str, list[EvidenceFacts]] = defaultdict(list)
+    for key, (number, fact) in facts.items():
+        if key not in replaced:
+            by_number[number].append(fact)
+    return by_number

@@ -4,13 +4,14 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 from django.db.models import OuterRef, QuerySet, Subquery
 
 from competence.models import FittedFeature, MachineState, Operator, OperatorState, StandardVersion
 from competence.queries.evidence import evidence_facts
-from competence.queries.json_rows import rows_of
+from competence.queries.json_rows import moment_from, rows_of
 from competence.queries.tickets import EVENT_COLUMNS, event_from
 from competence.rules.gate import (
     MachineFacts,
@@ -47,44 +48,46 @@ def machine_and_standards(
 ) -> tuple[MachineFacts | None, tuple[StandardFacts, ...]]:
     """A machine as it was, and every known version of its category's standard. One statement."""
     state = (
-        _states_with_standards(at=at, known_at=known_at)
-        .filter(machine__fleet_number=fleet_number)
+        _states_with_standards()
+        .filter(machine__fleet_number=fleet_number, effective_at__lte=at, recorded_at__lte=known_at)
         .order_by("-effective_at", "-recorded_at", "-pk")
         .first()
     )
     if state is None:
         return None, ()
-    return machine_facts(state), standards_from(state.version_rows, state.accepted_rows)
+    known = [row for row in state.version_rows if moment_from(row["recorded_at"]) <= known_at]
+    return machine_facts(state), standards_from(known, state.accepted_rows)
 
 
-def _states_with_standards(*, at: datetime, known_at: datetime) -> QuerySet[MachineState]:
-    versions = StandardVersion.objects.filter(category=OuterRef("category"), recorded_at__lte=known_at)
-    return (
-        MachineState.objects.filter(effective_at__lte=at, recorded_at__lte=known_at)
-        .select_related("machine", "site", "category")
-        .annotate(
-            attachment_rows=rows_of(
-                FittedFeature.objects.filter(state=OuterRef("pk"), feature__kind="attachment"),
-                "state",
-                code="feature__code",
-            ),
-            version_rows=rows_of(
-                versions,
-                "category",
-                number="number",
-                in_force_from="in_force_from",
-                kind="requirements__kind",
-                months="requirements__months",
-                hours="requirements__hours",
-            ),
-            accepted_rows=rows_of(
-                versions.filter(accepted__isnull=False),
-                "category",
-                number="number",
-                code="accepted__category__code",
-            ),
-        )
+@cache
+def _states_with_standards() -> QuerySet[MachineState]:
+    """States with what the gate needs beside them; built once, since building costs more than asking."""
+    versions = StandardVersion.objects.filter(category=OuterRef("category"))
+    return MachineState.objects.select_related("machine", "site", "category").annotate(
+        attachment_rows=attachments_of_state(),
+        version_rows=rows_of(
+            versions,
+            "category",
+            number="number",
+            in_force_from="in_force_from",
+            recorded_at="recorded_at",
+            kind="requirements__kind",
+            months="requirements__months",
+            hours="requirements__hours",
+        ),
+        accepted_rows=rows_of(
+            versions.filter(accepted__isnull=False),
+            "category",
+            number="number",
+            code="accepted__category__code",
+        ),
     )
+
+
+def attachments_of_state() -> Subquery:
+    """The codes of the attachments fitted while a machine's state lasts, as JSON rows of ``code``."""
+    fitted = FittedFeature.objects.filter(state=OuterRef("pk"), feature__kind="attachment")
+    return rows_of(fitted, "state", code="feature__code")
 
 
 def machine_facts(state: MachineState) -> MachineFacts:

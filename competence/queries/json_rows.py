@@ -1,6 +1,7 @@
 """Rows of a related table as one JSON column, on SQLite and PostgreSQL alike."""
 
 import json
+from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
@@ -28,6 +29,12 @@ class _AsText(JSONField):
         if value is None:
             return []
         return json.loads(value, parse_float=Decimal) if isinstance(value, str | bytes) else value
+
+
+def moment_from(text: str) -> datetime:
+    """A moment as either database writes it into JSON; SQLite leaves out that it is UTC."""
+    moment = datetime.fromisoformat(text)
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def rows_of(related: QuerySet, group: str, **columns: str) -> Subquery:

@@ -7,6 +7,7 @@ from calendar import monthrange
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from enum import StrEnum
+from functools import cache
 from zoneinfo import ZoneInfo
 
 
@@ -30,6 +31,11 @@ class Period:
     last_day: date
 
 
+@cache
+def days_in_month(year: int, month: int) -> int:
+    return monthrange(year, month)[1]
+
+
 def add_months(day: date, months: int) -> date:
     """Add calendar months, clamped to the last day of the month.
 
@@ -38,7 +44,7 @@ def add_months(day: date, months: int) -> date:
     """
     index = day.year * 12 + day.month - 1 + months
     year, month = divmod(index, 12)
-    return date(year, month + 1, min(day.day, monthrange(year, month + 1)[1]))
+    return date(year, month + 1, min(day.day, days_in_month(year, month + 1)))
 
 
 def period_end(anchor: date, months: int, ends: PeriodEnd) -> date:
@@ -48,7 +54,7 @@ def period_end(anchor: date, months: int, ends: PeriodEnd) -> date:
         return anniversary
     if ends is PeriodEnd.DAY_BEFORE:
         return anniversary - timedelta(days=1)
-    return anniversary.replace(day=monthrange(anniversary.year, anniversary.month)[1])
+    return anniversary.replace(day=days_in_month(anniversary.year, anniversary.month))
 
 
 def renewed_period(

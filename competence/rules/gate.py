@@ -16,8 +16,11 @@ from . import sentences
 from .conditions import is_daylight
 from .dates import day_at
 from .reasons import Reason, long_date
-from .requirements import LASTING, Evidence, Requirement, Scope, assess
+from .requirements import LASTING, Evidence, Requirement, RequirementKind, Scope, assess
 from .standing import Level, Standing, State
+
+# What was found about one person's lasting requirements on one day; see ``Frame.lasting`` for the key.
+Known = dict[str, Reason | None]
 
 # Said to the operator when the ticket has this many days left, or fewer (common practice).
 NOTICE_DAYS = 30
@@ -130,10 +133,17 @@ def decide(snapshot: Snapshot, at: datetime) -> Verdict:
     frame = Frame.of(machine, snapshot.standards, at)
     if snapshot.person is None:
         return Verdict((*frame.reasons, sentences.OPERATOR_UNKNOWN))
-    verdict = decide_person(frame, snapshot.person)
+    return decide_in(frame, snapshot.person, snapshot.supervision)
+
+
+def decide_in(
+    frame: Frame, person: PersonFacts, supervision: Supervision | None, known: Known | None = None
+) -> Verdict:
+    """The verdict on one person for the machine and moment of ``frame``."""
+    verdict = decide_person(frame, person, known)
     if verdict.level is not Level.TRAINEE:
         return verdict
-    against = supervision_reasons(frame, snapshot.person, snapshot.supervision)
+    against = supervision_reasons(frame, person, supervision)
     return Verdict(
         verdict.reasons + against, verdict.ticket, verdict.level, verdict.standard_version, verdict.notices
     )
@@ -149,6 +159,8 @@ class Frame:
     today: date
     categories: frozenset[str]
     reasons: tuple[Reason, ...]
+    # Each lasting requirement, with a text that is the same wherever its answer for one person is the same.
+    lasting: tuple[tuple[Requirement, str], ...]
 
     @classmethod
     def of(cls, machine: MachineFacts, standards: Iterable[StandardFacts], at: datetime) -> Frame:
@@ -159,8 +171,24 @@ class Frame:
             reasons.append(sentences.out_of_service(machine.number))
         if standard is None:
             reasons.append(sentences.no_standard(machine.category_name))
-        accepts = standard.accepts if standard else frozenset()
-        return cls(machine, standard, at, today, accepts | {machine.category}, tuple(reasons))
+        categories = (standard.accepts if standard else frozenset()) | {machine.category}
+        lasting = tuple(
+            (requirement, _same_answer(requirement, machine, categories))
+            for requirement in (standard.requirements if standard else ())
+            if requirement.kind in LASTING
+        )
+        return cls(machine, standard, at, today, categories, tuple(reasons), lasting)
+
+
+def _same_answer(requirement: Requirement, machine: MachineFacts, categories: frozenset[str]) -> str:
+    """A text of the requirement and of the part of a machine that it is about."""
+    if requirement.kind is RequirementKind.INDUCTION:
+        about = machine.site.code
+    elif requirement.kind is RequirementKind.FAMILIARISATION:
+        about = machine.machine_model
+    else:
+        about = " ".join(sorted(categories))
+    return f"{requirement.kind.value} {requirement.months} {requirement.hours} {about}"
 
 
 @cache
@@ -174,14 +202,14 @@ def version_in_force(standards: Iterable[StandardFacts], on: date) -> StandardFa
     return max(started, key=lambda version: (version.in_force_from, version.number), default=None)
 
 
-def decide_person(frame: Frame, person: PersonFacts) -> Verdict:
+def decide_person(frame: Frame, person: PersonFacts, known: Known | None = None) -> Verdict:
     """The verdict on one person, supervision aside."""
     reasons = list(frame.reasons)
     if not person.is_active:
         reasons.append(sentences.inactive(person))
     best, against = _best_ticket(frame, person)
     reasons += against
-    reasons += lasting_reasons(frame, person)
+    reasons += lasting_reasons(frame, person, known)
     standing = best.standing if best else None
     return Verdict(
         tuple(reasons),
@@ -250,22 +278,26 @@ def _daylight_reasons(frame: Frame, number: str) -> list[Reason]:
     return [] if is_daylight(site.latitude, site.longitude, frame.at) else [sentences.dark(number, site.name)]
 
 
-def lasting_reasons(frame: Frame, person: PersonFacts) -> list[Reason]:
-    """The lasting requirements of the standard in force that this person does not meet today."""
-    if frame.standard is None:
-        return []
+def lasting_reasons(frame: Frame, person: PersonFacts, known: Known | None = None) -> list[Reason]:
+    """The lasting requirements of the standard in force that this person does not meet today.
+
+    ``known`` keeps what was found about this person, so that the next machine need not ask again.
+    """
+    known = {} if known is None else known
+    reasons: list[Reason] = []
+    for requirement, same_answer in frame.lasting:
+        if same_answer not in known:
+            known[same_answer] = _lasting_reason(frame, person, requirement)
+        if (reason := known[same_answer]) is not None:
+            reasons.append(reason)
+    return reasons
+
+
+def _lasting_reason(frame: Frame, person: PersonFacts, requirement: Requirement) -> Reason | None:
     machine = frame.machine
     scope = Scope(frame.categories, machine.site.code, machine.machine_model, person.started_on)
-    found = (
-        assess(requirement, person.evidence, scope, frame.today)
-        for requirement in frame.standard.requirements
-        if requirement.kind in LASTING
-    )
-    return [
-        sentences.not_met(finding, machine.site.name, machine.machine_model)
-        for finding in found
-        if not finding.is_met
-    ]
+    found = assess(requirement, person.evidence, scope, frame.today)
+    return None if found.is_met else sentences.not_met(found, machine.site.name, machine.machine_model)
 
 
 def supervision_reasons(

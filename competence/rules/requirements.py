@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 
 from .dates import PeriodEnd, add_months, period_end
 
@@ -101,6 +102,7 @@ def same_model(one: str | None, other: str | None) -> bool:
     return bool(one and other) and model_key(one or "") == model_key(other or "")
 
 
+@lru_cache(maxsize=4096)
 def model_key(model: str) -> str:
     return " ".join(model.casefold().split())
 

@@ -1,0 +1,84 @@
+"""Time the gate against hand-written SQL, an access-control library, and itself at a tenth of the size.
+
+``uv run python -m tests.bench [--small]``. Uses the database of the settings' DATABASE_URL, or a throw-away
+SQLite file; on PostgreSQL, a test database that is dropped afterwards. Prints medians and ratios; exits 1
+when a goal is missed at full size (at small size the goals are printed, not judged).
+"""
+
+import argparse
+import atexit
+import os
+import shutil
+import sys
+import tempfile
+from time import perf_counter
+
+# The register's own settings, not the tests': those watch every statement, which costs more than the gate.
+os.environ["DJANGO_SETTINGS_MODULE"] = "competence.settings"
+os.environ["REGISTER_DATA"] = tempfile.mkdtemp(prefix="register-bench-")
+atexit.register(shutil.rmtree, os.environ["REGISTER_DATA"], ignore_errors=True)
+
+import django  # noqa: E402
+
+django.setup()
+
+from django.db import connection  # noqa: E402
+from django.test.utils import setup_databases, teardown_databases  # noqa: E402
+
+from tests.bench import one_verdict, roster  # noqa: E402
+from tests.bench.register import add_people, make_plant  # noqa: E402
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="tests.bench")
+    parser.add_argument("--small", action="store_true", help="2,000 operators instead of 100,000")
+    small = parser.parse_args().small
+    first, full = (200, 2_000) if small else (1_000, 100_000)
+    # A file, as in use, rather than memory.
+    connection.settings_dict["TEST"]["NAME"] = (
+        os.path.join(os.environ["REGISTER_DATA"], "bench.sqlite3") if connection.vendor == "sqlite" else None
+    )
+    databases = setup_databases(verbosity=0, interactive=False)
+    try:
+        return run(first, full, judged=not small)
+    finally:
+        teardown_databases(databases, verbosity=0)
+
+
+def run(first: int, full: int, *, judged: bool) -> int:
+    print(f"database: {connection.vendor}; Python {sys.version.split()[0]}; Django {django.__version__}")
+    make_plant()
+    add_people(0, first)
+    before = one_verdict.measure(first)
+    print(before.line(first))
+    started = perf_counter()
+    add_people(first, full)
+    print(
+        f"filled to {full:,} operators, {5 * full:,} tickets, {8 * full:,} evidence rows "
+        f"in {perf_counter() - started:.0f} s"
+    )
+    after = one_verdict.measure(full)
+    print(after.line(full))
+    library = one_verdict.measure_library()
+    print(
+        f"pycasbin, one yes or no in memory at 5,000 policies: {library * 1e3:.2f} ms, "
+        f"{library / after.median:.1f} times one verdict with all reasons"
+    )
+    speed = roster.measure()
+    print(speed.line())
+    goals = [
+        ("statements for one verdict", after.statements, 3),
+        ("one verdict / hand-written SQL", after.median / after.floor, 25),
+        (f"one verdict at {full:,} / at {first:,} operators", after.median / before.median, 1.3),
+        ("300,000 / verdicts a second of the roster", 300_000 / speed.per_second, 1),
+    ]
+    missed = 0
+    for name, figure, goal in goals:
+        met = figure <= goal
+        missed += not met
+        print(f"{'met   ' if met else 'MISSED'}  {name}: {figure:.2f} (goal: at most {goal})")
+    return 1 if judged and missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
