@@ -8,6 +8,7 @@ from datetime import date
 from decimal import Decimal
 from enum import StrEnum
 from functools import lru_cache
+from operator import attrgetter
 
 from .dates import PeriodEnd, add_months, period_end
 
@@ -115,10 +116,9 @@ def assess(requirement: Requirement, evidence: Iterable[Evidence], scope: Scope,
     12 months of starting). A paper never stands for a practical (29 CFR 1910.178 and OSHA's letter of
     1 August 2005): only evidence of the same kind is looked at.
     """
-    facts = sorted(
-        (e for e in evidence if e.kind is requirement.kind and e.occurred_on <= on and _is_about(e, scope)),
-        key=lambda e: e.occurred_on,
-    )
+    kind = requirement.kind
+    facts = [e for e in evidence if e.kind is kind and e.occurred_on <= on and _is_about(e, scope)]
+    facts.sort(key=attrgetter("occurred_on"))
     if requirement.kind is RequirementKind.REFRESHER and requirement.months is not None:
         return _assess_refresher(requirement, facts, scope, on)
     if requirement.hours is not None:
@@ -175,7 +175,7 @@ def refresher_due(requirement: Requirement, facts: Iterable[Evidence], started_o
     if requirement.months is None:
         return None
     due, open_sessions = add_months(started_on, requirement.months), list[Evidence]()
-    for fact in sorted((e for e in facts if e.is_met), key=lambda e: e.occurred_on):
+    for fact in sorted((e for e in facts if e.is_met), key=attrgetter("occurred_on")):
         oldest = add_months(fact.occurred_on, -requirement.months)
         open_sessions = [
             e
