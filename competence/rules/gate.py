@@ -127,13 +127,18 @@ def decide(snapshot: Snapshot, at: datetime) -> Verdict:
     """
     machine = snapshot.machine
     if machine is None:
-        return Verdict(
-            (sentences.MACHINE_UNKNOWN, *(() if snapshot.person else (sentences.OPERATOR_UNKNOWN,)))
-        )
+        return Verdict((sentences.MACHINE_UNKNOWN, *_without_machine(snapshot.person)))
     frame = Frame.of(machine, snapshot.standards, at)
     if snapshot.person is None:
         return Verdict((*frame.reasons, sentences.OPERATOR_UNKNOWN))
     return decide_in(frame, snapshot.person, snapshot.supervision)
+
+
+def _without_machine(person: PersonFacts | None) -> tuple[Reason, ...]:
+    """What can be said against somebody before it is known for which machine they ask."""
+    if person is None:
+        return (sentences.OPERATOR_UNKNOWN,)
+    return () if person.is_active else (sentences.inactive(person),)
 
 
 def decide_in(
@@ -173,22 +178,25 @@ class Frame:
             reasons.append(sentences.no_standard(machine.category_name))
         categories = (standard.accepts if standard else frozenset()) | {machine.category}
         lasting = tuple(
-            (requirement, _same_answer(requirement, machine, categories))
+            (requirement, _same_answer(requirement, machine, categories, today))
             for requirement in (standard.requirements if standard else ())
             if requirement.kind in LASTING
         )
         return cls(machine, standard, at, today, categories, tuple(reasons), lasting)
 
 
-def _same_answer(requirement: Requirement, machine: MachineFacts, categories: frozenset[str]) -> str:
-    """A text of the requirement and of the part of a machine that it is about."""
+def _same_answer(
+    requirement: Requirement, machine: MachineFacts, categories: frozenset[str], today: date
+) -> str:
+    """A text of the requirement, the part of a machine that it is about, and the day there: at one moment
+    two sites can be on different days."""
     if requirement.kind is RequirementKind.INDUCTION:
         about = machine.site.code
     elif requirement.kind is RequirementKind.FAMILIARISATION:
         about = machine.machine_model
     else:
         about = " ".join(sorted(categories))
-    return f"{requirement.kind.value} {requirement.months} {requirement.hours} {about}"
+    return f"{today} {requirement.kind.value} {requirement.months} {requirement.hours} {about}"
 
 
 @cache
