@@ -11,10 +11,10 @@ import rfc8785
 from django.apps import apps
 from django.core.exceptions import ObjectDoesNotExist, ValidationError
 from django.db import connection, models
-from django.db.models import BooleanField, ExpressionWrapper, F, Q, TextField, Value
+from django.db.models import BooleanField, Exists, ExpressionWrapper, F, OuterRef, Q, TextField, Value
 from django.db.models.functions import Cast, Collate
 
-from competence.models import Checkpoint, Finding, JournalEntry, JournalledRow
+from competence.models import Checkpoint, DailyCheck, Finding, JournalEntry, JournalledRow
 from competence.models.images import UNJOURNALLED_FIELDS, commitment_to, plain_value, row_image
 from competence.queries.checkpoints import octets
 from competence.queries.journal_report import Report
@@ -24,8 +24,11 @@ JOURNALLED_APPS = ["competence", "assessments"]
 THE_JOURNAL = {JournalEntry, JournalledRow, Checkpoint}
 # What is not a record yet, by label. Nothing is expected of such a row until an entry speaks of it.
 DRAFTS = {
-    "competence.dailycheck": Q(status="draft"),
-    "competence.finding": Q(daily_check__status__in=["draft", "set_aside"]),
+    "competence.dailycheck": ExpressionWrapper(Q(status="draft"), BooleanField()),
+    # Not a join: that would lose the findings of a check that is not there.
+    "competence.finding": Exists(
+        DailyCheck.objects.filter(pk=OuterRef("daily_check_id"), status__in=["draft", "set_aside"])
+    ),
 }
 # What reading a column may raise when something other than this register wrote it.
 UNREADABLE = (ValueError, TypeError, AttributeError, ArithmeticError, ValidationError)
@@ -134,8 +137,7 @@ def _opened(text: str, salt: Any, commitment: Any) -> tuple[Any, bool]:
 
 def _rows(model: type[models.Model]) -> Iterator[tuple[str, models.Model | None]]:
     """Each row by its key as the journal writes it; ``None`` for one that cannot be read as it stands."""
-    draft = DRAFTS.get(model._meta.label_lower)
-    as_draft = ExpressionWrapper(draft, BooleanField()) if draft else Value(False, BooleanField())
+    as_draft = DRAFTS.get(model._meta.label_lower, Value(False, BooleanField()))
     rows = model._base_manager.annotate(as_draft=as_draft, as_key=_in_order_of(Cast("pk", TextField())))
     for key, row in readable(rows, by="as_key"):
         yield _written_key(model, key), row
