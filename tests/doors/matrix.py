@@ -14,7 +14,8 @@ class Row:
 
     ``kwargs`` makes the URL's arguments from the world (see ``World``). ``allowed``: roles that may open it
     at their own site. ``own_site_only``: the same role at another site may not. ``owner_only``: among
-    operators only the one in the world (the owner of the record) may. ``is_public``: open without signing
+    operators only the one in the world (the owner of the record) may. ``everywhere_only``: the role must be
+    held for every site. ``is_public``: open without signing
     in. ``method`` and ``data`` say how to knock: a POST with ``data`` (often empty, so the answer is a page
     of errors, which still shows that the door opened).
     """
@@ -26,4 +27,5 @@ class Row:
     data: Callable[[Any], dict[str, Any]] = field(default=lambda world: {})
     own_site_only: bool = False
     owner_only: bool = False
+    everywhere_only: bool = False
     is_public: bool = False

@@ -1,0 +1,67 @@
+"""A small register for knocking at doors: one of everything at one site, and people from another."""
+
+from io import BytesIO
+from types import SimpleNamespace
+
+from django.core.files.base import ContentFile
+from PIL import Image
+
+from tests.factories import (
+    AccountFactory,
+    ChecklistVersionFactory,
+    DailyCheckFactory,
+    DefectFactory,
+    EvidenceFactory,
+    FindingFactory,
+    MachineFactory,
+    OperatorFactory,
+    RefusalFactory,
+    SiteFactory,
+    authorised_operator,
+    plain_standard,
+)
+
+STAFF_ROLES = ("trainer", "site_admin", "auditor")
+
+
+def make_world() -> SimpleNamespace:
+    site, other_site = SiteFactory(), SiteFactory()
+    machine = MachineFactory(site=site)
+    category = machine.state.category
+    standard_version = plain_standard(category=category)
+    checklist_version = ChecklistVersionFactory(category=category)
+    operator = authorised_operator(machine)
+    other_operator = OperatorFactory(site=other_site)
+    submitted_check = DailyCheckFactory(
+        machine=machine, operator=operator, checklist=checklist_version, submitted=True
+    )
+    finding = FindingFactory(daily_check=submitted_check, defect=True)
+    picture = BytesIO()
+    Image.new("RGB", (8, 8), "grey").save(picture, "JPEG")
+    finding.photograph.save("seen.jpg", ContentFile(picture.getvalue()))
+    ticket = operator.tickets.get()
+    world = SimpleNamespace(
+        site=site,
+        other_site=other_site,
+        machine=machine,
+        category=category,
+        standard_version=standard_version,
+        checklist_version=checklist_version,
+        operator=operator,
+        other_operator=other_operator,
+        operator_account=AccountFactory(operator=operator),
+        other_operator_account=AccountFactory(operator=other_operator),
+        ticket=ticket,
+        event=ticket.events.get(),
+        evidence=operator.evidence.first() or EvidenceFactory(operator=operator),
+        daily_check=DailyCheckFactory(machine=machine, operator=operator, checklist=checklist_version),
+        submitted_check=submitted_check,
+        finding=finding,
+        refusal=RefusalFactory(machine=machine, operator=operator),
+        defect=DefectFactory(machine=machine, opened_by=finding),
+    )
+    for role in STAFF_ROLES:
+        setattr(world, role, AccountFactory(roles=[(role, site)]))
+        setattr(world, f"other_{role}", AccountFactory(roles=[(role, other_site)]))
+        setattr(world, f"everywhere_{role}", AccountFactory(roles=[role]))
+    return world
