@@ -3,6 +3,7 @@
 import uuid
 from datetime import datetime
 from decimal import Decimal
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
@@ -10,7 +11,7 @@ from django.db.models import Model
 
 from competence.actions.clock import now
 from competence.actions.defects import raise_or_sight
-from competence.actions.drafts import checklist_for, own_check, put_away
+from competence.actions.drafts import checklist_for, drop_photograph, own_check, put_away
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
 from competence.models import (
@@ -110,16 +111,19 @@ def start_check(
     if not verdict.is_allowed:
         return _refuse(by, check_id, operator, machine, supervisor, facts, verdict)
     checklist = checklist_for(machine, moment)
-    if draft := _open_draft(operator, machine, checklist, moment, by):
-        return draft
+    confirmed = {
+        "supervisor": supervisor if is_confirmed else None,
+        "supervision_confirmed_at": moment if is_confirmed else None,
+    }
+    if draft := _open_draft(operator, machine, moment, by):
+        return _supervised_by(by, draft, confirmed) if is_confirmed else draft
     daily_check = DailyCheck.objects.create(
         id=check_id,
         machine=machine,
         site=machine.site,
         operator=operator,
         checklist=checklist,
-        supervisor=supervisor if is_confirmed else None,
-        supervision_confirmed_at=moment if is_confirmed else None,
+        **confirmed,
         started_at=moment,
         verdict=_stored(facts, verdict),
     )
@@ -135,10 +139,12 @@ def submit_check(
     hour_meter: Decimal,
     hour_meter_note: str = "",
     device_clock_at: datetime | None = None,
+    refusal_id: uuid.UUID | None = None,
 ) -> DailyCheck | Refusal:
     """Submit a draft, once: sent again, the submitted check comes back unchanged.
 
-    The gate is asked again; who was suspended meanwhile is refused, and the draft is kept. Raises
+    The gate is asked again; who was suspended meanwhile is refused, and the draft is kept. ``refusal_id``
+    is made by the page, so that one press sent twice is one refusal. Raises
     ``Unanswered``, ``ListChanged``, or ``ActionRefused`` for a reading that cannot be right.
     """
     require(by, Right.CHECK_MACHINE)
@@ -146,6 +152,10 @@ def submit_check(
     daily_check = own_check(by, daily_check)
     if daily_check.status == Status.SUBMITTED:
         return daily_check
+    if daily_check.status == Status.SET_ASIDE:
+        raise ActionRefused("This check was set aside. Start a new one from the machine.")
+    if refusal_id and (earlier := _already(refusal_id, daily_check.operator, daily_check.machine)):
+        return earlier
     moment = now()
     _refuse_stale(daily_check, moment)
     current = checklist_for(daily_check.machine, moment)
@@ -159,7 +169,7 @@ def submit_check(
     if not verdict.is_allowed:
         return _refuse(
             by,
-            uuid.uuid4(),
+            refusal_id or uuid.uuid4(),
             daily_check.operator,
             daily_check.machine,
             daily_check.supervisor,
@@ -179,6 +189,11 @@ def _submit(
     device_clock_at: datetime | None,
 ) -> DailyCheck:
     findings = [(listed, finding) for zone in sheet.zones for listed, finding in zone.points if finding]
+    # A photograph taken before the answer was changed to good shows nothing that this check says.
+    for _, finding in findings:
+        if finding.photograph and finding.answer != Finding.Answer.DEFECT:
+            drop_photograph(finding)
+            finding.save(update_fields=["photograph", "photograph_sha256"])
     open_before = [d.point_title for d in open_defects(daily_check.machine) if d.grade == Grade.STOP_USE]
     rows: list[Model] = list(daily_check.findings.all())
     for _, finding in findings:
@@ -226,9 +241,18 @@ def _is_confirmed(operator: Operator, supervisor: Operator | None, account: Acco
     )
 
 
-def _open_draft(
-    operator: Operator, machine: Machine, checklist: ChecklistVersion, moment: datetime, by: Account
-) -> DailyCheck | None:
+def _supervised_by(by: Account, draft: DailyCheck, confirmed: dict[str, Any]) -> DailyCheck:
+    """The draft goes on under whoever confirmed last: the supervisor of an hour ago may have gone home."""
+    if draft.supervisor_id == confirmed["supervisor"].pk:
+        return draft
+    for field, value in confirmed.items():
+        setattr(draft, field, value)
+    draft.save(update_fields=list(confirmed))
+    record(by=by, action="check.supervisor_changed", rows=[draft])
+    return draft
+
+
+def _open_draft(operator: Operator, machine: Machine, moment: datetime, by: Account) -> DailyCheck | None:
     draft = DailyCheck.objects.filter(operator=operator, machine=machine, status=Status.DRAFT).first()
     if draft is None:
         return None

@@ -18,9 +18,12 @@ def raise_or_sight(finding: Finding, daily_check: DailyCheck, moment: datetime) 
     closing says that something was put right.
     """
     point = finding.listed.point
-    known = Defect.objects.filter(
-        machine=daily_check.machine, point_code=point.code, closed_at__isnull=True
-    ).first()
+    # Locked, so that a defect being closed at this moment is not taken for one that is still open.
+    known = (
+        Defect.objects.select_for_update()
+        .filter(machine=daily_check.machine, point_code=point.code, closed_at__isnull=True)
+        .first()
+    )
     if known is None:
         return [
             Defect.objects.create(

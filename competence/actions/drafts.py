@@ -65,10 +65,33 @@ def _save_finding(daily_check: DailyCheck, answer: Answer) -> None:
     finding.not_reached_reason = answer.not_reached_reason if not_reached else ""
     finding.answered_at = now()
     if answer.photograph is not None and is_defect:
+        drop_photograph(finding)
         finding.photograph.save("photograph.jpg", ContentFile(answer.photograph), save=False)
         finding.photograph_sha256 = hashlib.sha256(answer.photograph).hexdigest()
     finding.full_clean()
     finding.save()
+
+
+@transaction.atomic
+def take_back_answer(*, by: Account, daily_check: DailyCheck, listed: ListedPoint) -> bool:
+    """Forget what a draft says of a point, because another answer was begun and is not whole yet; whether
+    the point is now unanswered.
+
+    So a point never stands as good in the register while the screen says defect. A defect stands until a
+    whole answer replaces it: the worse answer is the safe one.
+    """
+    daily_check = _own_draft(by, daily_check)
+    weaker = daily_check.findings.filter(listed=listed).exclude(answer=Finding.Answer.DEFECT)
+    return weaker.delete()[0] > 0
+
+
+def drop_photograph(finding: Finding) -> None:
+    """Unhook a photograph from an unsaved or draft finding; the file goes once the transaction holds."""
+    if not finding.photograph:
+        return
+    storage, name = finding.photograph.storage, finding.photograph.name
+    finding.photograph, finding.photograph_sha256 = "", ""
+    transaction.on_commit(lambda: storage.delete(name))
 
 
 def _grade(answer: Answer) -> str:
@@ -130,6 +153,8 @@ def own_check(by: Account, daily_check: DailyCheck) -> DailyCheck:
 def _own_draft(by: Account, daily_check: DailyCheck) -> DailyCheck:
     require(by, Right.CHECK_MACHINE)
     daily_check = own_check(by, daily_check)
+    if daily_check.status == Status.SET_ASIDE:
+        raise ActionRefused("This check was set aside. Start a new one from the machine.")
     if daily_check.status != Status.DRAFT:
         raise ActionRefused("This check was submitted already; what it says stands.")
     return daily_check
