@@ -15,9 +15,10 @@ from django.db.models import BooleanField, Exists, ExpressionWrapper, F, OuterRe
 from django.db.models.functions import Cast, Collate
 
 from competence.models import Checkpoint, DailyCheck, Finding, JournalEntry, JournalledRow
-from competence.models.images import UNJOURNALLED_FIELDS, commitment_to, plain_value, row_image
+from competence.models.images import UNJOURNALLED_FIELDS, plain_value, row_image
 from competence.queries.checkpoints import octets
 from competence.queries.journal_report import Report
+from competence.rules.journal import commitment_hash
 
 JOURNALLED_APPS = ["competence", "assessments"]
 # The journal is held together by its tree, not by entries about itself.
@@ -42,6 +43,7 @@ class _Image:
     key: str
     entry: int
     content: Any
+    canonical: bytes
     # An image that was altered is a problem of its own; the row cannot be held against it.
     is_sound: bool
 
@@ -111,28 +113,30 @@ def _newest_images(report: Report, kind: str) -> Iterator[_Image]:
         report.journalled_rows += 1
         if newest and newest.key != key:
             yield newest
-        content, is_sound = None, True
+        content, canonical, is_sound = None, b"", True
         if text is None:
             report.erased += 1
         else:
-            content, is_sound = _opened(text, salt, commitment)
+            content, canonical, is_sound = _opened(text, salt, commitment)
         if not is_sound:
             report.problem(
                 "altered journal row",
                 f"{kind} {key} in entry {entry}",
                 f"The journal's image of {kind} {key} in entry {entry} is not what the entry committed to.",
             )
-        newest = _Image(key, entry, content, is_sound)
+        newest = _Image(key, entry, content, canonical, is_sound)
     if newest:
         yield newest
 
 
-def _opened(text: str, salt: Any, commitment: Any) -> tuple[Any, bool]:
+def _opened(text: str, salt: Any, commitment: Any) -> tuple[Any, bytes, bool]:
+    """An image's content, its canonical JSON, and whether the commitment is to it."""
     try:
         content = json.loads(text)
-        return content, commitment_to(content, octets(salt)) == octets(commitment)
-    except (ValueError, TypeError):
-        return None, False
+        canonical = rfc8785.dumps(content)
+    except UNREADABLE:
+        return None, b"", False
+    return content, canonical, commitment_hash(octets(salt), canonical) == octets(commitment)
 
 
 def _rows(model: type[models.Model]) -> Iterator[tuple[str, models.Model | None]]:
@@ -180,7 +184,7 @@ def _compare_one(
     if image.content is None or not image.is_sound:
         return
     report.compared_rows += 1
-    differences = _differences(model, key, row, image.content)
+    differences = _differences(model, key, row, image)
     if not differences:
         return
     if row is not None and row.as_draft and image.content.get("status") == "draft":
@@ -192,22 +196,22 @@ def _compare_one(
 
 
 def _differences(
-    model: type[models.Model], key: str, row: models.Model | None, content: dict[str, Any]
+    model: type[models.Model], key: str, row: models.Model | None, image: _Image
 ) -> list[tuple[str, Any, Any]]:
     present = _image_of(model, key, row)
+    if present == image.content and rfc8785.dumps(present) == image.canonical:
+        return []
     names = {field.attname: str(field.verbose_name) for field in model._meta.concrete_fields}
     return [
-        (names.get(column, column), content.get(column), present.get(column))
-        for column in {**content, **present}
-        if not _is_same(content.get(column), present.get(column))
+        (names.get(column, column), image.content.get(column), present.get(column))
+        for column in {**image.content, **present}
+        if not _is_same(image.content.get(column), present.get(column))
     ]
 
 
 def _is_same(old: Any, new: Any) -> bool:
-    if new is _CANNOT_BE_READ:
-        return False
     # Python holds 1 and True equal, and the journal does not.
-    return old == new and rfc8785.dumps(old) == rfc8785.dumps(new)
+    return new is not _CANNOT_BE_READ and old == new and rfc8785.dumps(old) == rfc8785.dumps(new)
 
 
 def _image_of(model: type[models.Model], key: str, row: models.Model | None) -> dict[str, Any]:

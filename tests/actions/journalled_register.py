@@ -125,7 +125,7 @@ def remove(row: models.Model) -> None:
 
 def run(statement: str, *values: Any) -> None:
     with connection.cursor() as cursor:
-        cursor.execute(statement, values)
+        cursor.execute(statement, values or None)
 
 
 @contextmanager
