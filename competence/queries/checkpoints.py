@@ -109,7 +109,7 @@ def checkpoint_from_json(text: str) -> Statement:
             signature=bytes.fromhex(kept["signature"]),
         )
         is_ours = kept["origin"] == ORIGIN
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, RecursionError):
         raise NotACheckpoint("This is not a checkpoint as “journal checkpoint” prints it.") from None
     is_whole = isinstance(statement.size, int) and statement.size > 0 and isinstance(statement.at, str)
     if not (is_ours and is_whole and not isinstance(statement.size, bool)):

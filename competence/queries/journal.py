@@ -84,7 +84,9 @@ def _read_positions(report: Report) -> tuple[LeafTree, list[tuple[int, int]]]:
         report.sealed += 1
         if not isinstance(position, int) or position - tree.get_size() > FILLED_GAP:
             report.problem(
-                "altered entry", f"entry {number}", f"Entry {number} was moved to place {position}."
+                "altered entry",
+                f"entry {number}",
+                f"Entry {number} stands at position {position}: it was moved, or all before it deleted.",
             )
             continue
         while position > tree.get_size():
@@ -115,23 +117,8 @@ def _check_checkpoints(report: Report, tree: LeafTree, out_of_order: list[tuple[
             )
             continue
         _check_signature(report, stated, key)
-        is_right = stated.size <= tree.get_size() and tree.get_root(stated.size) == stated.root
-        if stated.size > tree.get_size():
-            report.problem(
-                "deleted entry",
-                f"checkpoint at {stated.size}",
-                f"The checkpoint at {stated.size} signed {stated.size} entries; "
-                f"{tree.get_size()} stand in the journal. The end was cut off.",
-            )
-        elif not is_right:
-            is_any_wrong = True
-            since = f" They made the root at {previous.size}." if previous and was_right else ""
-            report.problem(
-                "wrong root",
-                f"checkpoint at {stated.size}",
-                f"The first {stated.size} entries do not make the root that the checkpoint at "
-                f"{stated.size} states.{since}",
-            )
+        is_right = _check_root(report, tree, stated, previous if was_right else None)
+        is_any_wrong = is_any_wrong or not is_right
         if previous and stated.size <= tree.get_size() and (is_right or was_right):
             _check_pair(report, tree, previous, stated)
         sizes.append(stated.size)
@@ -149,9 +136,31 @@ def _check_checkpoints(report: Report, tree: LeafTree, out_of_order: list[tuple[
 
 def _stated(checkpoint: Checkpoint | None) -> Statement | None:
     try:
-        return statement_of(checkpoint) if checkpoint else None
+        stated = statement_of(checkpoint) if checkpoint else None
     except UNREADABLE:
         return None
+    return stated if stated and isinstance(stated.size, int) and stated.size > 0 else None
+
+
+def _check_root(report: Report, tree: LeafTree, stated: Statement, right_before: Statement | None) -> bool:
+    """Whether the entries make the root stated; ``right_before`` narrows down where they stop doing so."""
+    subject, stand = f"checkpoint at {stated.size}", tree.get_size()
+    if stated.size > stand:
+        report.problem(
+            "deleted entry",
+            subject,
+            f"The {subject} signed {stated.size} entries; {stand} stand in the journal. The end was cut off.",
+        )
+        return False
+    if tree.get_root(stated.size) == stated.root:
+        return True
+    since = f" They made the root at {right_before.size}." if right_before else ""
+    report.problem(
+        "wrong root",
+        subject,
+        f"The first {stated.size} entries do not make the root that the {subject} states.{since}",
+    )
+    return False
 
 
 def _check_signature(report: Report, stated: Statement, key: bytes) -> None:
@@ -293,17 +302,18 @@ def prove(entry: JournalEntry, *, kind: str | None = None, key: str | None = Non
         "index": entry.position,
         "path": [node.hex() for node in path],
         "checkpoint": checkpoint_as_json(checkpoint),
-        "rows": [
-            {
-                "kind": row.kind,
-                "key": row.key,
-                "commitment": octets(row.commitment).hex(),
-                # Both are null where the content was erased.
-                "content": None if row.content is None else rfc8785.dumps(row.content).decode(),
-                "salt": None if row.salt is None else octets(row.salt).hex(),
-            }
-            for row in shown
-        ],
+        "rows": [_disclosed(row) for row in shown],
+    }
+
+
+def _disclosed(row: JournalledRow) -> dict[str, Any]:
+    """A row with its salt; both content and salt are null where the content was erased."""
+    return {
+        "kind": row.kind,
+        "key": row.key,
+        "commitment": octets(row.commitment).hex(),
+        "content": None if row.content is None else rfc8785.dumps(row.content).decode(),
+        "salt": None if row.salt is None else octets(row.salt).hex(),
     }
 
 

@@ -319,10 +319,12 @@ class TestCommand:
             "[]",
             "{}",
             "not json",
+            "[" * 100_000,
             '{"origin": "other", "size": 1, "root": "", "at": "", "public_key": "", "signature": ""}',
             '{"origin": "competence-register", "size": "1", "root": "", "at": "", "public_key": "", '
             '"signature": ""}',
         ],
+        ids=["nothing", "a list", "empty", "no JSON", "too deep", "another origin", "size as text"],
     )
     def test_what_is_no_checkpoint_ends_with_2(self, tmp_path, text):
         kept = tmp_path / "kept.json"
@@ -345,6 +347,8 @@ class TestCommand:
 
     def test_what_cannot_be_proven_ends_with_2(self):
         assert refusal("prove", "77") == (2, "There is no entry 77.")
+        assert refusal("prove", "seven") == (2, "There is no entry seven.")
+        assert refusal("prove", "9" * 40)[0] == 2
         assert refusal("checkpoint")[0] == 2
         assert refusal("prove", str(enter().pk))[0] == 2
 

@@ -158,6 +158,12 @@ def test_an_altered_checkpoint_is_named(column, which):
     assert any(f"heckpoint at {size}" in one for one in found), found
 
 
+def test_a_checkpoint_of_nothing_is_named():
+    first = Checkpoint.objects.order_by("size").first()
+    put(first, "size", 0)
+    assert "The checkpoint at 0 cannot be read." in sentences()
+
+
 def test_checkpoints_that_contradict_one_another_are_named():
     first, last = Checkpoint.objects.order_by("size")
     put(first, "root", bytes(32))

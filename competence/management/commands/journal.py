@@ -34,7 +34,7 @@ class Command(BaseCommand):
         verifying.add_argument("--json", action="store_true", help="print the report as JSON")
         verifying.add_argument("--checkpoint", metavar="FILE", help="a kept checkpoint to be extended")
         proving = acts.add_parser("prove", help="print the proof of one entry, with its rows")
-        proving.add_argument("entry", metavar="ENTRY", type=int, help="the entry's number")
+        proving.add_argument("entry", metavar="ENTRY", help="the entry's number")
         proving.add_argument(
             "--row", nargs=2, metavar=("KIND", "KEY"), default=(None, None), help="show only this row"
         )
@@ -79,9 +79,10 @@ class Command(BaseCommand):
         )
 
     def _prove(self, options: dict[str, Any]) -> None:
-        entry = JournalEntry.objects.filter(pk=options["entry"]).first()
+        number = options["entry"]
+        entry = JournalEntry.objects.filter(pk=number).first() if number.isdecimal() else None
         if entry is None:
-            raise CannotProve(f"There is no entry {options['entry']}.")
+            raise CannotProve(f"There is no entry {number}.")
         kind, key = options["row"]
         self._print(prove(entry, kind=kind, key=key))
 
