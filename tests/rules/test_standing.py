@@ -82,6 +82,8 @@ class TestChains:
             event(5, "varied", effective=13, level=Level.FULL),
         ]
         assert state_of(chain) is State.WITHDRAWN
+        withdrawn = standing(chain[:2], at=LATER, known_at=LATER)
+        assert standing(chain, at=LATER, known_at=LATER) == withdrawn
         anew = replace(ISSUED, sequence=6, effective_at=on_day(14), recorded_at=on_day(14))
         assert state_of([*chain, anew]) is State.IN_FORCE
 
