@@ -77,19 +77,23 @@ def open_page(chromium: Any, live_server: Any) -> Iterator[Callable[..., Any]]:
 
     An error of a page's own script fails the test at its end.
     """
-    contexts, script_errors = [], []
+    contexts, pages = [], []
 
     def open_one(device: dict[str, Any] = DESK, **more: Any) -> Any:
         context = chromium.new_context(base_url=live_server.url, locale="en-GB", **device, **more)
         context.set_default_timeout(10_000)
         contexts.append(context)
         page = context.new_page()
-        page.on("pageerror", lambda error: script_errors.append(str(error)))
+        # A test that means a script to fail clears this list.
+        page.script_errors = []
+        page.on("pageerror", lambda error: page.script_errors.append(str(error)))
+        pages.append(page)
         return page
 
     yield open_one
     for context in contexts:
         context.close()
+    script_errors = [error for page in pages for error in page.script_errors]
     assert not script_errors, f"errors in the page's script: {script_errors}"
 
 
