@@ -14,8 +14,10 @@ from competence.models import (
     Account,
     Category,
     ChecklistVersion,
+    MachineState,
     Requirement,
     StandardVersion,
+    Ticket,
 )
 from competence.permissions import Right, require_everywhere
 
@@ -67,8 +69,10 @@ def publish_standard(
 def next_number(
     kind: type[StandardVersion] | type[ChecklistVersion], category: Category, in_force_from: date
 ) -> int:
-    """The next version's number. A version starts after the one before it, and later than today unless it
-    is the first: a rule that starts in the past would judge what people did before they could know it."""
+    """The next version's number. A version starts after the one before it, and once anybody can be judged by
+    it (a ticket or a machine of the category is on the register) not before today: a rule that starts in the
+    past would judge what people did before they could know it. Until then a new register may be given the
+    dated versions that it starts from."""
     latest = kind.objects.filter(category=category).order_by("-number").first()
     if latest is None:
         return 1
@@ -77,6 +81,14 @@ def next_number(
             f"Version {latest.number} starts on {latest.in_force_from}; the next starts later.",
             field="in_force_from",
         )
-    if in_force_from < now().date():
+    if in_force_from < now().date() and _judges_somebody(category):
         raise ActionRefused("A new version starts today or later.", field="in_force_from")
     return latest.number + 1
+
+
+def _judges_somebody(category: Category) -> bool:
+    # A daily check, a refusal and a defect each need a machine, so these two are all there is to ask.
+    return (
+        Ticket.objects.filter(category=category).exists()
+        or MachineState.objects.filter(category=category).exists()
+    )

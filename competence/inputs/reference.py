@@ -1,0 +1,221 @@
+"""The reference content: categories, features, points, checklists and standards, from files to the register.
+
+Loading is repeatable. What the register holds already is left alone, and so is what a firm has made of it
+since: a point that the firm reworded, a list that it reordered and a standard that it superseded all stand.
+"""
+
+import tomllib
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.core.exceptions import ObjectDoesNotExist, ValidationError
+from django.db import transaction
+
+from competence.actions.checklists import ListLine, Pair, keep_point, publish_checklist
+from competence.actions.clock import now
+from competence.actions.setup import keep_setup
+from competence.actions.standards import publish_standard
+from competence.models import (
+    Account,
+    Category,
+    ChecklistVersion,
+    Feature,
+    ListedPoint,
+    Point,
+    StandardVersion,
+)
+
+REFERENCE = settings.BASE_DIR / "fixtures" / "reference"
+
+
+class UnreadableContent(ValueError):
+    """A content file cannot be read; the text names the file and what is wrong with it."""
+
+
+@dataclass
+class Loaded:
+    """What one loading did: how many of each kind are new, and what was left alone and why."""
+
+    new: Counter[str] = field(default_factory=Counter)
+    left_alone: list[str] = field(default_factory=list)
+
+    def sentence(self) -> str:
+        added = ", ".join(f"{count} {kind}" for kind, count in self.new.items() if count)
+        return f"New on the register: {added}." if added else "Nothing is new: the register holds it all."
+
+
+@transaction.atomic
+def load_reference(*, by: Account, folder: Path = REFERENCE, no_later_than: date | None = None) -> Loaded:
+    """Load the reference content, all of it or nothing.
+
+    ``no_later_than``: the first version of each standard and checklist starts on this day at the latest, for
+    an invented register whose history is older than the content. Raises ``UnreadableContent`` and what the
+    actions raise.
+    """
+    loader = _Loader(by, folder, no_later_than)
+    try:
+        loader.load()
+    except KeyError as missing:
+        raise UnreadableContent(
+            f"{loader.reading}: {missing.args[0]} is missing or names nothing."
+        ) from missing
+    except (ObjectDoesNotExist, TypeError) as problem:
+        raise UnreadableContent(f"{loader.reading}: {problem}") from problem
+    except ValidationError as problem:
+        raise UnreadableContent(f"{loader.reading}: {' '.join(problem.messages)}") from problem
+    return loader.loaded
+
+
+class _Loader:
+    def __init__(self, by: Account, folder: Path, no_later_than: date | None) -> None:
+        self.by, self.folder, self.no_later_than = by, folder, no_later_than
+        self.loaded = Loaded()
+        self.reading = ""
+        self.points: dict[str, Point] = {}
+
+    def load(self) -> None:
+        for line in self._tables("categories.toml", "category"):
+            trade_names = ", ".join(line.get("trade_names", ()))
+            self._keep("categories", Category(**line | {"trade_names": trade_names}))
+        for line in self._tables("features.toml", "feature"):
+            self._keep("features", Feature(**line))
+        self._load_points()
+        pairs = [
+            Pair(line["earlier"], line["later"], line["safety"], line.get("why", ""))
+            for line in self._tables("precedence.toml", "pair")
+        ]
+        for name in self._names("checklists"):
+            self._load_checklist(self._read(name), pairs)
+        for line in self._tables("standards.toml", "standard"):
+            for version in line["version"]:
+                self._load_standard(Category.objects.get(code=line["category"]), version)
+
+    def _read(self, name: str) -> dict[str, Any]:
+        self.reading = name
+        try:
+            with (self.folder / name).open("rb") as file:
+                return tomllib.load(file)
+        except FileNotFoundError:
+            raise UnreadableContent(f"There is no {name} in {self.folder}.") from None
+        except tomllib.TOMLDecodeError as problem:
+            raise UnreadableContent(f"{name} cannot be read: {problem}.") from problem
+
+    def _tables(self, name: str, table: str) -> list[dict[str, Any]]:
+        return self._read(name)[table]
+
+    def _names(self, folder: str) -> list[str]:
+        names = sorted(f"{folder}/{path.name}" for path in (self.folder / folder).glob("*.toml"))
+        if not names:
+            raise UnreadableContent(f"There are no files in {self.folder / folder}.")
+        return names
+
+    def _keep(self, kind: str, row: Category | Feature) -> None:
+        if not type(row).objects.filter(code=row.code).exists():
+            keep_setup(by=self.by, row=row, reason="Reference content")
+            self.loaded.new[kind] += 1
+
+    def _load_points(self) -> None:
+        features = {feature.code: feature for feature in Feature.objects.all()}
+        for name in self._names("points"):
+            for line in self._tables(name, "point"):
+                feature = features[line["feature"]] if line.get("feature") else None
+                self.points[line["code"]] = self._point(line, feature)
+
+    def _point(self, line: dict[str, Any], feature: Feature | None) -> Point:
+        """The newest revision of a point. A wording that the register has had in any revision was loaded
+        before, so a newer one is the firm's own, and stands."""
+        wording = {
+            "title": line["title"],
+            "method": line["method"],
+            "good": line["good"],
+            "caution": line.get("caution", ""),
+            "is_critical": line["critical"],
+            "stop_use_when": line.get("stop_use_when", ""),
+            "weight": line["weight"],
+            "topic": line["topic"],
+        }
+        known = Point.objects.filter(code=line["code"])
+        if known.filter(feature=feature, **wording).exists():
+            return known.order_by("-revision")[0]
+        self.loaded.new["points"] += 1
+        return keep_point(by=self.by, code=line["code"], feature=feature, **wording)
+
+    def _load_checklist(self, content: dict[str, Any], pairs: list[Pair]) -> None:
+        category = Category.objects.get(code=content["category"])
+        lines = [
+            ListLine(self.points[code], zone["code"], zone["name"])
+            for zone in content["zone"]
+            for code in zone["points"]
+        ]
+        start = self._start_of_checklist(category, content["in_force_from"], lines)
+        if start is None:
+            return
+        codes = {line.point.code for line in lines}
+        publish_checklist(
+            by=self.by,
+            category=category,
+            in_force_from=start,
+            lines=lines,
+            pairs=[pair for pair in pairs if {pair.earlier, pair.later} <= codes],
+            sources=content.get("sources", ()),
+        )
+        self.loaded.new["checklist versions"] += 1
+
+    def _start_of_checklist(self, category: Category, start: date, lines: list[ListLine]) -> date | None:
+        """The day from which the content's list is to be in force; ``None`` where nothing is to be done."""
+        latest = ChecklistVersion.objects.filter(category=category).order_by("-number").first()
+        if latest is None:
+            return self._first_start(start)
+        listed = list(ListedPoint.objects.filter(version=latest).select_related("point").order_by("position"))
+        if [(row.point_id, row.zone_code, row.zone_name) for row in listed] == [
+            (line.point.pk, line.zone_code, line.zone_name) for line in lines
+        ]:
+            return None
+        if start > latest.in_force_from and start >= now().date():
+            return start
+        if [(row.point.code, row.zone_code) for row in listed] == [
+            (line.point.code, line.zone_code) for line in lines
+        ]:
+            # The same list; only the wording of points changed. It counts from the day it is known.
+            return max(now().date(), latest.in_force_from + timedelta(days=1))
+        self.loaded.left_alone.append(
+            f"The checklist for {category.name}: version {latest.number} lists other points than the content."
+        )
+        return None
+
+    def _load_standard(self, category: Category, content: dict[str, Any]) -> None:
+        terms = dict(content)
+        lines, accepts = terms.pop("requirement"), terms.pop("accepts", ())
+        number, start = terms.pop("number"), terms.pop("in_force_from")
+        if number == 1:
+            start = self._first_start(start)
+        latest = StandardVersion.objects.filter(category=category).order_by("-number").first()
+        if latest is not None and latest.number >= number:
+            same = StandardVersion.objects.filter(category=category, number=number, in_force_from=start)
+            if not self.no_later_than and not same.exists():
+                self.loaded.left_alone.append(
+                    f"The standard for {category.name}: its version {number} is not the content's version."
+                )
+            return
+        publish_standard(
+            by=self.by,
+            category=category,
+            in_force_from=start,
+            requirements=[_requirement(line) for line in lines],
+            accepts=[Category.objects.get(code=code) for code in accepts],
+            **terms | {"pass_mark": Decimal(str(terms["pass_mark"]))},
+        )
+        self.loaded.new["standard versions"] += 1
+
+    def _first_start(self, start: date) -> date:
+        return min(start, self.no_later_than) if self.no_later_than else start
+
+
+def _requirement(line: dict[str, Any]) -> dict[str, Any]:
+    hours = line.get("hours")
+    return line | {"hours": None if hours is None else Decimal(str(hours))}
