@@ -25,6 +25,9 @@ BY_TRAINER_ONLY = frozenset(
     }
 )
 
+# Worth nothing to the rules without a number of hours.
+IN_HOURS = frozenset({RequirementKind.TRAINING_HOURS, RequirementKind.SUPERVISED_HOURS})
+
 
 @transaction.atomic
 def record_evidence(
@@ -65,6 +68,8 @@ def correct_evidence(*, by: Account, evidence: Evidence, reason: str, **columns:
     evidence = _correctable(by, evidence)
     kept = ("category", "site", "machine_model", "occurred_on", "is_met", "counts_to", "hours", "came_from")
     whole = {name: columns.get(name, getattr(evidence, name)) for name in kept}
+    if all(value == getattr(evidence, name) for name, value in whole.items()):
+        raise ActionRefused("That is what the row says already; nothing would change.")
     return _add(
         by=by,
         action="evidence.corrected",
@@ -90,6 +95,8 @@ def strike_out_evidence(*, by: Account, evidence: Evidence, reason: str) -> Evid
         machine_model=evidence.machine_model,
         occurred_on=evidence.occurred_on,
         is_met=evidence.is_met,
+        counts_to=evidence.counts_to,
+        hours=evidence.hours,
         came_from=evidence.came_from,
         corrects=evidence,
         strikes_out=True,
@@ -120,6 +127,8 @@ def _add(*, by: Account, action: str, reason: str = "", **columns: Any) -> Evide
         raise ActionRefused(
             "Evidence is of something that has happened: that day is still to come.", field="occurred_on"
         )
+    if columns["kind"] in IN_HOURS and not columns.get("hours") and not columns.get("strikes_out"):
+        raise ActionRefused("Say how many hours.", field="hours")
     evidence = Evidence(recorded_at=moment, recorded_by=by, reason=reason, **columns)
     evidence.full_clean()
     evidence.save()

@@ -62,8 +62,9 @@ def change_operator(
     )
     rows = [operator, state]
     account = Account.objects.filter(operator=operator).first()
-    if account is not None and account.is_active != is_active:
-        account.is_active = is_active
+    # The newest state decides: a change entered late, from before a leaving, must not open the account again.
+    if account is not None and account.is_active != operator.state.is_active:
+        account.is_active = operator.state.is_active
         account.save(update_fields=["is_active"])
         rows.append(account)
     record(by=by, action="operator.changed", rows=rows, reason=reason)
@@ -128,8 +129,10 @@ def open_account(
         require(by, Right.KEEP_PEOPLE, site=operator.site)
     else:
         require(by, Right.KEEP_PEOPLE)
-    if Account.objects.filter(username=username).exists():
+    if username == "new" or Account.objects.filter(username=username).exists():
         raise ActionRefused(f"The name {username} is taken.", field="username")
+    if operator is not None and Account.objects.filter(operator=operator).exists():
+        raise ActionRefused(f"{operator.name} has an account already.")
     account = Account(
         username=username,
         first_name=given_name or (operator.given_name if operator else ""),
@@ -138,15 +141,56 @@ def open_account(
         phone=phone,
         operator=operator,
     )
+    _give_password(account, password)
+    account.full_clean(exclude=["password"])
+    account.save()
+    record(by=by, action="account.opened", rows=[account])
+    return account
+
+
+@transaction.atomic
+def set_password(*, by: Account, account: Account, password: str) -> Account:
+    """Give a new password, one's own or another's; it is never journalled, and ends every other sign-in."""
+    account = Account.objects.select_for_update(of=("self",)).get(pk=account.pk)
+    if by.pk != account.pk:
+        _require_keeper(by, account)
+    _give_password(account, password)
+    account.save(update_fields=["password"])
+    record(by=by, action="account.password_set", rows=[account])
+    return account
+
+
+@transaction.atomic
+def keep_contact(*, by: Account, account: Account, phone: str, email: str) -> Account:
+    """Change how somebody is reached: the phone number is shown to operators who are stopped."""
+    account = Account.objects.select_for_update(of=("self",)).get(pk=account.pk)
+    if by.pk != account.pk:
+        _require_keeper(by, account)
+    account.phone, account.email = phone, email
+    account.full_clean(exclude=["password"])
+    account.save(update_fields=["phone", "email"])
+    record(by=by, action="account.contact_kept", rows=[account])
+    return account
+
+
+def _give_password(account: Account, password: str) -> None:
     try:
         validate_password(password, account)
     except ValidationError as problem:
         raise ActionRefused(" ".join(problem.messages), field="password") from problem
     account.set_password(password)
-    account.full_clean(exclude=["password"])
-    account.save()
-    record(by=by, action="account.opened", rows=[account])
-    return account
+
+
+def _require_keeper(by: Account, account: Account) -> None:
+    """Who may sign in as somebody could do what they may do: so it takes their every site."""
+    require(by, Right.KEEP_PEOPLE)
+    roles = account.roles.filter(ended_at=None).select_related("site")
+    sites = {role.site for role in roles} | ({account.operator.site} if account.operator else set())
+    for site in sites:
+        if site is None:
+            require_everywhere(by, Right.KEEP_PEOPLE)
+        else:
+            require(by, Right.KEEP_PEOPLE, site=site)
 
 
 @transaction.atomic
@@ -174,12 +218,14 @@ def give_role(*, by: Account | None, account: Account, name: str, site: Site | N
 
 @transaction.atomic
 def end_role(*, by: Account, role: Role, reason: str) -> Role:
-    """Take a role away from now on."""
+    """Take a role away from now on. Nobody ends their own, so that the last site admin cannot go."""
     role = Role.objects.select_for_update().get(pk=role.pk)
     if role.site is None:
         require_everywhere(by, Right.KEEP_PEOPLE)
     else:
         require(by, Right.KEEP_PEOPLE, site=role.site)
+    if role.account_id == by.pk:
+        raise ActionRefused("Nobody ends their own role; ask another site admin.")
     if role.ended_at is None:
         role.ended_at = now()
         role.save(update_fields=["ended_at"])

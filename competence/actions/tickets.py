@@ -1,30 +1,28 @@
 """What may happen to a ticket. Each is one event appended to its chain; nothing is edited."""
 
-from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
 
+from competence.actions.chains import append, locked, refuse_own
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
-from competence.actions.journal import record
 from competence.models import Account, Category, Operator, StandardVersion, Ticket, TicketEvent
 from competence.permissions import Right, require
-from competence.queries.tickets import fold, missing_for_full_ticket, practical_assessors, standard_on
-from competence.rules.conditions import Conditions
-from competence.rules.dates import (
-    Period,
-    PeriodEnd,
-    RenewalRefused,
-    day_at,
-    first_moment,
-    period_end,
-    renewed_period,
+from competence.queries.tickets import (
+    chain_of,
+    fold,
+    last_effect,
+    missing_for_full_ticket,
+    period_after_renewal,
+    practical_assessors,
+    standard_on,
 )
+from competence.rules.conditions import Conditions
+from competence.rules.dates import PeriodEnd, RenewalRefused, day_at, first_moment, period_end
 from competence.rules.reasons import long_date
-from competence.rules.standing import Level, Standing, State
+from competence.rules.standing import Level, State
 
 Kind = TicketEvent.Kind
 
@@ -53,22 +51,23 @@ def issue_ticket(
     first_day = first_day or today
     standard = _standard(category, first_day)
     ticket = Ticket.objects.filter(operator=operator, category=category).first()
+    effective_at = _from_first_day(operator, first_day)
     if ticket is not None:
         _refuse_while_held(ticket, standard, today)
+        effective_at = _after_what_was(ticket, first_day, effective_at)
     if level == Level.FULL:
-        _refuse_while_missing(by, operator, standard, first_day)
+        _refuse_while_missing(by, operator, standard, first_day, "Record it, or issue at trainee level.")
     full_term = period_end(first_day, standard.months, PeriodEnd(standard.period_end))
     if ticket is None:
         ticket = Ticket.objects.create(
             number=_next_ticket_number(operator), operator=operator, category=category
         )
-    return _append(
+    return append(
         by,
         ticket,
         Kind.ISSUED,
         reason,
-        # Entered late, it counts from its first day; entered early, it is known from now.
-        effective_at=min(now(), first_moment(first_day, ZoneInfo(operator.site.zone))),
+        effective_at=effective_at,
         level=level,
         first_day=first_day,
         last_day=_within_term(first_day, last_day, full_term),
@@ -80,9 +79,9 @@ def issue_ticket(
 @transaction.atomic
 def renew_ticket(*, by: Account, ticket: Ticket, assessed_on: date, reason: str) -> Ticket:
     """Renew after a practical assessment passed on ``assessed_on``; the renewal rule gives the period."""
-    ticket, held = _locked(by, ticket, Right.DECIDE_TICKET)
+    ticket, held = locked(by, ticket, Right.DECIDE_TICKET)
     operator = ticket.operator
-    _refuse_own(by, operator)
+    refuse_own(by, operator)
     if held.is_suspended:
         raise ActionRefused("The ticket is suspended. Reinstate it first, when what led to it is put right.")
     if assessed_on > _today(operator):
@@ -94,21 +93,14 @@ def renew_ticket(*, by: Account, ticket: Ticket, assessed_on: date, reason: str)
             field="assessed_on",
         )
     if held.level == Level.FULL:
-        _refuse_while_missing(by, operator, standard, assessed_on)
+        _refuse_while_missing(by, operator, standard, assessed_on, "Record it, then renew.")
     try:
-        period = renewed_period(
-            Period(held.first_day, held.last_day),
-            assessed_on,
-            months=standard.months,
-            ends=PeriodEnd(standard.period_end),
-            window_days=standard.renewal_window_days,
-            lapse_limit_days=standard.lapse_limit_days,
-        )
+        period = period_after_renewal(held, standard, assessed_on)
     except RenewalRefused as refused:
         raise ActionRefused(str(refused), field="assessed_on") from refused
     if period.last_day < held.last_day:
         raise ActionRefused("This renewal would end sooner than the ticket does now.", field="assessed_on")
-    return _append(
+    return append(
         by,
         ticket,
         Kind.RENEWED,
@@ -130,8 +122,8 @@ def vary_ticket(
     conditions: Conditions | None = None,
 ) -> Ticket:
     """Change level, conditions, or bring the last day forward; only a renewal makes a ticket longer."""
-    ticket, held = _locked(by, ticket, Right.DECIDE_TICKET)
-    _refuse_own(by, ticket.operator)
+    ticket, held = locked(by, ticket, Right.DECIDE_TICKET)
+    refuse_own(by, ticket.operator)
     if last_day is not None and last_day > held.last_day:
         raise ActionRefused(
             f"The ticket ends on {long_date(held.last_day)}; only a renewal makes it longer.",
@@ -141,8 +133,12 @@ def vary_ticket(
         raise ActionRefused("The last day is before the first day.", field="last_day")
     if level == Level.FULL and held.level != Level.FULL:
         today = _today(ticket.operator)
-        _refuse_while_missing(by, ticket.operator, _standard(ticket.category, today), today)
-    return _append(
+        standard = _standard(ticket.category, today)
+        _refuse_while_missing(by, ticket.operator, standard, today, "Record it, then change the level.")
+    changes = {"level": level, "last_day": last_day, "conditions": conditions}
+    if all(value is None or value == getattr(held, part) for part, value in changes.items()):
+        raise ActionRefused("That is what the ticket says already; nothing would change.")
+    return append(
         by,
         ticket,
         Kind.VARIED,
@@ -157,21 +153,24 @@ def vary_ticket(
 def suspend_ticket(
     *, by: Account, ticket: Ticket, reason: str, effective_at: datetime | None = None
 ) -> Ticket:
-    """Stop a ticket counting until it is reinstated; a site admin may, so that nobody waits for a trainer."""
-    ticket, held = _locked(by, ticket, Right.SUSPEND_TICKET)
+    """Stop a ticket counting until it is reinstated; a site admin may, so that nobody waits for a trainer.
+
+    Stopping is the safe side, so one's own ticket may be suspended too; only another person reinstates it.
+    """
+    ticket, held = locked(by, ticket, Right.SUSPEND_TICKET)
     if held.is_suspended:
         raise ActionRefused("The ticket is suspended already.")
-    return _append(by, ticket, Kind.SUSPENDED, reason, effective_at=effective_at)
+    return append(by, ticket, Kind.SUSPENDED, reason, effective_at=effective_at)
 
 
 @transaction.atomic
 def reinstate_ticket(*, by: Account, ticket: Ticket, reason: str) -> Ticket:
     """Let a suspended ticket count again."""
-    ticket, held = _locked(by, ticket, Right.DECIDE_TICKET)
-    _refuse_own(by, ticket.operator)
+    ticket, held = locked(by, ticket, Right.DECIDE_TICKET)
+    refuse_own(by, ticket.operator)
     if not held.is_suspended:
         raise ActionRefused("The ticket is not suspended.")
-    return _append(by, ticket, Kind.REINSTATED, reason)
+    return append(by, ticket, Kind.REINSTATED, reason)
 
 
 @transaction.atomic
@@ -179,120 +178,14 @@ def withdraw_ticket(
     *, by: Account, ticket: Ticket, reason: str, effective_at: datetime | None = None
 ) -> Ticket:
     """End a ticket for good; the full route and a new issue is the only way back."""
-    ticket, _ = _locked(by, ticket, Right.DECIDE_TICKET)
-    return _append(by, ticket, Kind.WITHDRAWN, reason, effective_at=effective_at)
-
-
-@dataclass(frozen=True)
-class Correction:
-    """What an event should have said, whole; ``None`` leaves that part of the ticket as it was."""
-
-    effective_at: datetime
-    level: str | None = None
-    first_day: date | None = None
-    last_day: date | None = None
-    conditions: Conditions | None = None
-
-
-@transaction.atomic
-def correct_event(*, by: Account, event: TicketEvent, reason: str, should_say: Correction | None) -> Ticket:
-    """Correct one event of a chain; ``should_say`` ``None`` strikes it out. The event itself stays."""
-    ticket = Ticket.objects.select_for_update(of=("self",)).select_related("operator").get(pk=event.ticket_id)
-    require(by, Right.DECIDE_TICKET, site=ticket.operator.site)
-    _refuse_own(by, ticket.operator)
-    event = event.corrects or event
-    if should_say is None:
-        return _append(
-            by,
-            ticket,
-            Kind.CORRECTED,
-            reason,
-            effective_at=event.effective_at,
-            corrects=event,
-            strikes_out=True,
-        )
-    if event.kind == Kind.ISSUED and not (should_say.level and should_say.first_day and should_say.last_day):
-        raise ActionRefused("An issue states its level, first day and last day.")
-    if should_say.first_day and should_say.last_day and should_say.last_day < should_say.first_day:
-        raise ActionRefused("The last day is before the first day.", field="last_day")
-    return _append(
-        by,
-        ticket,
-        Kind.CORRECTED,
-        reason,
-        effective_at=should_say.effective_at,
-        level=should_say.level,
-        first_day=should_say.first_day,
-        last_day=should_say.last_day,
-        conditions=None if should_say.conditions is None else should_say.conditions.as_plain(),
-        corrects=event,
-    )
-
-
-def project(ticket: Ticket) -> Ticket:
-    """Bring the columns that repeat today's standing into line with the events."""
-    moment = now()
-    held = fold(ticket, at=moment, known_at=moment)
-    ticket.level = held.level.value if held else None
-    ticket.first_day = held.first_day if held else None
-    ticket.last_day = held.last_day if held else None
-    ticket.conditions = held.conditions.as_plain() if held else {}
-    ticket.is_suspended = held.is_suspended if held else False
-    ticket.is_withdrawn = held.is_withdrawn if held else False
-    ticket.since = held.since if held else None
-    if ticket.first_day and ticket.last_day and ticket.last_day < ticket.first_day:
-        raise ActionRefused("With that, the ticket would end before its first day.", field="last_day")
-    ticket.save()
-    return ticket
-
-
-def _append(by: Account, ticket: Ticket, kind: Kind, reason: str, **columns: Any) -> Ticket:
-    moment = now()
-    effective_at = columns.pop("effective_at", None) or moment
-    if effective_at > moment:
-        raise ActionRefused("It takes effect no later than now.", field="effective_at")
-    event = TicketEvent(
-        ticket=ticket,
-        sequence=ticket.events.count() + 1,
-        kind=kind,
-        effective_at=effective_at,
-        recorded_at=moment,
-        recorded_by=by,
-        reason=reason,
-        **columns,
-    )
-    event.full_clean()
-    event.save()
-    project(ticket)
-    record(by=by, action=f"ticket.{kind.value}", rows=[ticket, event], reason=reason)
-    return ticket
-
-
-def _locked(by: Account, ticket: Ticket, right: Right) -> tuple[Ticket, Standing]:
-    """The ticket, locked, and what it amounts to now; refused where there is nothing left to decide on."""
-    ticket = (
-        Ticket.objects.select_for_update(of=("self",))
-        .select_related("operator__state__site", "category")
-        .get(pk=ticket.pk)
-    )
-    require(by, right, site=ticket.operator.site)
-    moment = now()
-    held = fold(ticket, at=moment, known_at=moment)
-    if held is None:
-        raise ActionRefused("The issue of this ticket was struck out; issue it anew.")
-    if held.is_withdrawn:
-        raise ActionRefused("The ticket was withdrawn; the full route and a new issue is the only way back.")
-    return ticket, held
+    ticket, _ = locked(by, ticket, Right.DECIDE_TICKET)
+    refuse_own(by, ticket.operator)
+    return append(by, ticket, Kind.WITHDRAWN, reason, effective_at=effective_at)
 
 
 def _require_issuer(by: Account, operator: Operator) -> None:
     require(by, Right.DECIDE_TICKET, site=operator.site)
-    _refuse_own(by, operator)
-
-
-def _refuse_own(by: Account, operator: Operator) -> None:
-    if by.operator_id is not None and by.operator_id == operator.pk:
-        raise ActionRefused("Nobody decides on their own ticket; ask another trainer.")
+    refuse_own(by, operator)
 
 
 def _refuse_while_held(ticket: Ticket, standard: StandardVersion, today: date) -> None:
@@ -315,16 +208,37 @@ def _refuse_while_held(ticket: Ticket, standard: StandardVersion, today: date) -
     )
 
 
-def _refuse_while_missing(by: Account, operator: Operator, standard: StandardVersion, on: date) -> None:
-    missing = missing_for_full_ticket(operator, standard, on=on, known_at=now())
-    if missing:
+def _from_first_day(operator: Operator, first_day: date) -> datetime:
+    """Entered late, an issue counts from its first day; entered early, it is known from now."""
+    return min(now(), first_moment(first_day, ZoneInfo(operator.site.zone)))
+
+
+def _after_what_was(ticket: Ticket, first_day: date, effective_at: datetime) -> datetime:
+    """A new issue takes effect after all that happened to the old one, or the old end would end it too."""
+    moment = now()
+    latest = last_effect(chain_of(ticket), known_at=moment)
+    if latest is None or effective_at >= latest:
+        return effective_at
+    last_change = day_at(latest, ZoneInfo(ticket.operator.site.zone))
+    if first_day < last_change:
         raise ActionRefused(
-            "Not on record yet: " + "; ".join(missing) + ". Record it, or issue at trainee level."
+            f"Ticket {ticket.number} last changed on {long_date(last_change)}; "
+            "a new issue starts on that day or later.",
+            field="first_day",
         )
+    return latest
+
+
+def _refuse_while_missing(
+    by: Account, operator: Operator, standard: StandardVersion, on: date, remedy: str
+) -> None:
+    missing = missing_for_full_ticket(operator, standard, on=on, today=_today(operator), known_at=now())
+    if missing:
+        raise ActionRefused(f"Not on record yet: {'; '.join(missing)}. {remedy}")
     if standard.issue_by_another and by.pk in practical_assessors(operator, standard.category):
         raise ActionRefused(
-            "This standard asks for two people: whoever recorded the practical assessment does not issue the "
-            "ticket. Ask another trainer."
+            "This standard asks for two people: whoever recorded the practical assessment does not decide on "
+            "the ticket. Ask another trainer."
         )
 
 

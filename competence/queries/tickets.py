@@ -1,15 +1,18 @@
 """What tickets amount to, and what is still missing for one."""
 
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from django.db.models import Q
-
 from competence.models import Category, Evidence, Operator, StandardVersion, Ticket
+from competence.models import Requirement as RequirementLine
 from competence.queries.evidence import evidence_facts
 from competence.rules.conditions import Conditions
-from competence.rules.requirements import LASTING, Requirement, RequirementKind, Scope, assess
-from competence.rules.standing import Event, EventKind, Level, Standing, standing
+from competence.rules.dates import Period, PeriodEnd, renewed_period
+from competence.rules.reasons import long_date
+from competence.rules.requirements import LASTING, Met, Requirement, RequirementKind, Scope, assess
+from competence.rules.requirements import Evidence as Fact
+from competence.rules.standing import Event, EventKind, Level, Standing, effective_events, standing
 
 EVENT_COLUMNS = (
     "sequence",
@@ -55,10 +58,56 @@ def event_from(columns: tuple[Any, ...]) -> Event:
     )
 
 
+def chain_of(ticket: Ticket) -> list[Event]:
+    """Every event of a ticket. One statement."""
+    return [event_from(row) for row in ticket.events.values_list(*EVENT_COLUMNS)]
+
+
 def fold(ticket: Ticket, *, at: datetime, known_at: datetime) -> Standing | None:
     """The standing of one ticket from its events. One statement."""
-    events = map(event_from, ticket.events.values_list(*EVENT_COLUMNS))
-    return standing(events, at=at, known_at=known_at)
+    return standing(chain_of(ticket), at=at, known_at=known_at)
+
+
+def column_standing(ticket: Ticket) -> Standing | None:
+    """Today's standing as the ticket's own columns repeat it, for lists. No statement."""
+    if ticket.level is None:
+        return None
+    return Standing(
+        level=Level(ticket.level),
+        first_day=ticket.first_day,
+        last_day=ticket.last_day,
+        conditions=Conditions.from_plain(ticket.conditions),
+        since=ticket.since,
+        is_suspended=ticket.is_suspended,
+        is_withdrawn=ticket.is_withdrawn,
+    )
+
+
+def last_effect(chain: Iterable[Event], *, known_at: datetime) -> datetime | None:
+    """When the newest event that still stands took effect."""
+    return max(
+        (e.effective_at for e in effective_events(chain, at=known_at, known_at=known_at)), default=None
+    )
+
+
+def standing_without(
+    chain: Iterable[Event], sequence: int, *, at: datetime, known_at: datetime
+) -> Standing | None:
+    """What the ticket amounted to at a moment, had that one event (and its corrections) never been."""
+    others = [event for event in chain if event.sequence != sequence and event.corrects != sequence]
+    return standing(others, at=at, known_at=known_at)
+
+
+def period_after_renewal(held: Standing, standard: StandardVersion, assessed_on: date) -> Period:
+    """The period that a renewal would give by this standard; raises ``RenewalRefused``."""
+    return renewed_period(
+        Period(held.first_day, held.last_day),
+        assessed_on,
+        months=standard.months,
+        ends=PeriodEnd(standard.period_end),
+        window_days=standard.renewal_window_days,
+        lapse_limit_days=standard.lapse_limit_days,
+    )
 
 
 def standard_on(category: Category, on: date) -> StandardVersion | None:
@@ -71,19 +120,33 @@ def standard_on(category: Category, on: date) -> StandardVersion | None:
 
 
 def missing_for_full_ticket(
-    operator: Operator, standard: StandardVersion, *, on: date, known_at: datetime
+    operator: Operator, standard: StandardVersion, *, on: date, today: date, known_at: datetime
 ) -> list[str]:
-    """The once-only requirements of a standard that the evidence does not meet on a day, by title."""
+    """The once-only requirements of a standard that the evidence does not meet on a day, by title.
+
+    What was failed after that day, up to ``today``, is missing too. Two statements.
+    """
     only_them = Operator.objects.filter(pk=operator.pk)
     facts = evidence_facts(only_them, known_at=known_at, kinds=ONCE_ONLY).get(operator.number, [])
     scope = Scope(frozenset({standard.category.code}), operator.site.code, "", operator.started_on)
+    return missing_of(standard.requirements.order_by("pk"), facts, scope, on=on, today=today)
+
+
+def missing_of(
+    lines: Iterable[RequirementLine], facts: Sequence[Fact], scope: Scope, *, on: date, today: date
+) -> list[str]:
+    """Of a standard's lines, the once-only ones that these facts do not meet, with the hours so far."""
     missing = []
-    for line in standard.requirements.order_by("pk"):
+    for line in lines:
         kind = RequirementKind(line.kind)
         if kind in LASTING:
             continue
-        found = assess(Requirement(kind, line.months, line.hours), facts, scope, on)
-        if not found.is_met:
+        asked = Requirement(kind, line.months, line.hours)
+        found = assess(asked, facts, scope, on)
+        later = assess(asked, facts, scope, max(on, today))
+        if later.met is Met.FAILED:
+            missing.append(f"{line.title} (the last, on {long_date(later.since)}, was not passed)")
+        elif not found.is_met:
             have = f" ({found.hours or 0} of {line.hours} h)" if line.hours else ""
             missing.append(f"{line.title}{have}")
     return missing
@@ -91,16 +154,23 @@ def missing_for_full_ticket(
 
 def practical_assessors(operator: Operator, category: Category, *, on: date | None = None) -> set[int]:
     """Ids of the accounts that recorded a passed practical assessment which still counts, newest day only
-    (or the given day only). One statement."""
-    facts = Evidence.objects.filter(
-        Q(corrected_by__isnull=True),
-        operator=operator,
-        category=category,
-        kind=RequirementKind.PRACTICAL.value,
-        is_met=True,
-        strikes_out=False,
-    ).order_by("-occurred_on")
-    if on is not None:
-        facts = facts.filter(occurred_on=on)
-    rows = list(facts.values_list("occurred_on", "recorded_by_id"))
-    return {recorded_by for day, recorded_by in rows if day == rows[0][0] and recorded_by is not None}
+    (or the given day only). Who recorded a row that was corrected since is among them: putting right a
+    slip of the pen does not make somebody else the assessor. One statement."""
+    rows = {
+        row.pk: row
+        for row in Evidence.objects.filter(
+            operator=operator, category=category, kind=RequirementKind.PRACTICAL.value
+        )
+    }
+    corrected = {row.corrects_id for row in rows.values()}
+    counting = [r for r in rows.values() if r.is_met and not r.strikes_out and r.pk not in corrected]
+    day = on or max((row.occurred_on for row in counting), default=None)
+    assessors = set()
+    for row in counting:
+        if row.occurred_on != day:
+            continue
+        link: Evidence | None = row
+        while link is not None:
+            assessors.add(link.recorded_by_id)
+            link = rows.get(link.corrects_id)
+    return assessors - {None}

@@ -1,3 +1,143 @@
-from django.urls import URLPattern
+"""Tickets: the list, one ticket and its chain of events, and how it stood at any moment."""
 
-urlpatterns: list[URLPattern] = []
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.urls import URLPattern, path
+from django.utils.dateparse import parse_date
+from django.views.decorators.http import require_GET
+
+from competence.actions.clock import now
+from competence.forms.tickets import AsOfForm
+from competence.models import Ticket
+from competence.permissions import Right, may, sites_with
+from competence.queries.ticket_lists import (
+    STATE_CHOICES,
+    Names,
+    in_state,
+    matching,
+    names,
+    ticket_row,
+    ticket_rows,
+    tickets_at,
+    today_at,
+    zones,
+)
+from competence.queries.tickets import chain_of
+from competence.queries.timeline import chain_happenings, events_of, moment_words
+from competence.rules.standing import standing
+from competence.rules.ticket_words import LEVEL_WORDS, state_words
+from competence.views import deciding
+from competence.views.doing import asks
+from competence.views.people_doing import category_choice, choice, clock_of, paged, site_choice, ticket_or_404
+
+
+@require_GET
+@asks(Right.SEE_RECORDS)
+def ticket_list(request: HttpRequest) -> HttpResponse:
+    site_ids = sites_with(request.user, Right.SEE_RECORDS)
+    get, moment = request.GET.get, now()
+    site, category, state, text = get("site", ""), get("category", ""), get("state", ""), get("q", "").strip()
+    ends_from, ends_to = _day(get("ends_from", "")), _day(get("ends_to", ""))
+    tickets = tickets_at(site_ids).filter(level__isnull=False)
+    if get("all", "") == "":
+        tickets = tickets.filter(operator__state__is_active=True)
+    if site:
+        tickets = tickets.filter(operator__state__site__code=site)
+    if category:
+        tickets = tickets.filter(category__code=category)
+    if state in dict(STATE_CHOICES):
+        tickets = tickets.filter(in_state(state, moment, zones()))
+    if ends_from:
+        tickets = tickets.filter(last_day__gte=ends_from)
+    if ends_to:
+        tickets = tickets.filter(last_day__lte=ends_to)
+    tickets = matching(tickets, text)
+    page, query = paged(request, tickets.order_by("last_day", "number"))
+    context = {
+        "page": page,
+        "query": query,
+        "rows": ticket_rows(page, moment, names()),
+        "q": text,
+        "is_filtered": bool(query),
+        "selects": [
+            site_choice(site_ids, site),
+            category_choice("Category", category),
+            choice("state", "State", STATE_CHOICES, state, "Any state"),
+            choice("all", "Operators", [("yes", "Not active too")], get("all", ""), "Active"),
+        ],
+        "dates": [
+            {"name": "ends_from", "label": "Ends from", "value": ends_from.isoformat() if ends_from else ""},
+            {"name": "ends_to", "label": "Ends to", "value": ends_to.isoformat() if ends_to else ""},
+        ],
+    }
+    return render(request, "competence/tickets/list.html", context)
+
+
+def _day(typed: str):
+    """A day of the filter; what is not a day narrows nothing."""
+    try:
+        return parse_date(typed)
+    except ValueError:
+        return None
+
+
+@require_GET
+@asks(Right.SEE_RECORDS)
+def ticket(request: HttpRequest, number: str) -> HttpResponse:
+    held = ticket_or_404(request, number, Right.SEE_RECORDS)
+    site, moment, named = held.operator.site, now(), names()
+    with clock_of(site) as zone:
+        events = events_of([held.pk])
+        form = AsOfForm(request.GET if {"at", "known_at"} & set(request.GET) else None)
+        is_asked = form.is_bound and form.is_valid()
+        row = ticket_row(held, today_at(site, moment), named)
+        context = {
+            "ticket": held,
+            "operator": held.operator,
+            "row": row,
+            "happenings": chain_happenings(events, zone, named),
+            "form": form,
+            "answer": _as_of(held, form.cleaned_data, named) if is_asked else None,
+            "moves": _moves(request, held),
+            "may_correct": may(request.user, Right.DECIDE_TICKET, site=site)
+            and request.user.operator_id != held.operator_id,
+        }
+        return render(request, "competence/tickets/ticket.html", context)
+
+
+def _as_of(held: Ticket, asked: dict, named: Names) -> dict:
+    """How the ticket stood at one moment as known at another, in words. One statement."""
+    moment, site = now(), held.operator.site
+    at, known_at = asked["at"] or moment, asked["known_at"] or moment
+    then = standing(chain_of(held), at=at, known_at=known_at)
+    with clock_of(site) as zone:
+        return {
+            "state": state_words(then, today_at(site, at)) if then else None,
+            "level": LEVEL_WORDS[then.level] if then else "",
+            "conditions": named.of(then.conditions) if then else [],
+            "at": moment_words(at, zone),
+            "known_at": moment_words(known_at, zone),
+        }
+
+
+def _moves(request: HttpRequest, held: Ticket) -> list[dict]:
+    """The acts that this person may do on the ticket as it is now."""
+    site, user = held.operator.site, request.user
+    if held.level is None or held.is_withdrawn:
+        return []
+    verbs = []
+    if may(user, Right.DECIDE_TICKET, site=site) and user.operator_id != held.operator_id:
+        verbs = [("Reinstate", "ticket-reinstate")] if held.is_suspended else [("Renew", "ticket-renew")]
+        verbs += [("Vary", "ticket-vary"), ("Withdraw", "ticket-withdraw")]
+    if may(user, Right.SUSPEND_TICKET, site=site) and not held.is_suspended:
+        verbs.insert(max(len(verbs) - 1, 0), ("Suspend", "ticket-suspend"))
+    return [
+        {"label": label, "name": name, "is_primary": not index} for index, (label, name) in enumerate(verbs)
+    ]
+
+
+urlpatterns: list[URLPattern] = [
+    path("tickets/", ticket_list, name="ticket-list"),
+    path("tickets/<str:number>/", ticket, name="ticket"),
+    *deciding.urlpatterns,
+]

@@ -1,0 +1,43 @@
+"""What every form of the people rooms has in common: a reason to give, and dates as the browser asks them."""
+
+from typing import Any
+
+from crispy_forms.helper import FormHelper
+from django import forms
+
+
+class RecordForm(forms.Form):
+    """A form whose page draws its own tag and buttons."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.helper = FormHelper(self)
+        self.helper.form_tag = False
+        self.helper.disable_csrf = True
+        # The summary at the top of the page says what belongs to no single field.
+        self.helper.form_show_errors = True
+
+
+def day(label: str, *, required: bool = True, help_text: str = "") -> forms.DateField:
+    return forms.DateField(
+        label=label,
+        required=required,
+        help_text=help_text,
+        widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
+    )
+
+
+def moment(label: str, *, required: bool = True, help_text: str = "") -> forms.DateTimeField:
+    """A local moment, to the minute, in the time zone that is active when the form is cleaned."""
+    return forms.DateTimeField(
+        label=label,
+        required=required,
+        help_text=help_text,
+        widget=forms.DateTimeInput(format="%Y-%m-%dT%H:%M", attrs={"type": "datetime-local"}),
+    )
+
+
+def reason(label: str = "Reason", help_text: str = "Kept with the record, word for word.") -> forms.CharField:
+    return forms.CharField(
+        label=label, max_length=300, help_text=help_text, widget=forms.Textarea(attrs={"rows": 2})
+    )
