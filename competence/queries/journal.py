@@ -193,12 +193,14 @@ def _name_swaps(
     for position, number in out_of_order:
         start = sizes[bisect_right(sizes, position) - 1]
         together = JournalEntry.objects.filter(position__gte=start, position__lt=position, id__gt=number)
-        if is_root_wrong or together.exists():
+        were_sealed_together = together.exists()
+        if were_sealed_together or is_root_wrong:
+            swapped = "were swapped" if were_sealed_together else "may have been swapped"
             report.problem(
                 "swapped entries",
                 f"entry {number}",
                 f"Entry {number} stands at position {position}, after an entry with a higher number: "
-                "their places were swapped.",
+                f"their places {swapped}.",
             )
 
 

@@ -212,15 +212,38 @@ def test_an_entry_put_in_after_the_last_checkpoint_with_a_place_is_named():
     assert any("no checkpoint signed them" in one for one in sentences("inserted entry"))
 
 
-@pytest.mark.parametrize("apart", [1, 4], ids=["sealed together", "sealed apart"])
-def test_swapped_places_are_named(apart):
-    first = JournalEntry.objects.get(position=2 if apart == 4 else 4)
-    other = JournalEntry.objects.get(position=first.position + apart)
+@pytest.mark.parametrize(
+    ("first", "other", "told"), [(4, 5, "were swapped"), (2, 6, "swapped")], ids=["together", "sealed apart"]
+)
+def test_swapped_places_are_named(first, other, told):
+    first, other = (JournalEntry.objects.get(position=place) for place in (first, other))
     put(first, "position", 10**6)
     put(other, "position", first.position)
     put(first, "position", other.position)
-    assert any("were swapped" in one for one in sentences("swapped entries"))
+    named = sentences("swapped entries")
+    assert any(f"Entry {first.pk} " in one or f"Entry {other.pk} " in one for one in named)
+    assert any(told in one for one in named)
     assert sentences("wrong root")
+
+
+def test_an_entry_that_was_committed_late_is_no_problem():
+    """Numbers are given before a transaction ends, so a slow one is sealed after younger entries."""
+    slow, young = factories.SiteFactory(), factories.SiteFactory()
+    with transaction.atomic():
+        first = record(by=None, action="site.entered", rows=[slow])
+        first_fields = {field.attname: getattr(first, field.attname) for field in first._meta.concrete_fields}
+        rows = list(first.rows.values())
+        first.rows.all().delete()
+        first.delete()
+        second = record(by=None, action="site.entered", rows=[young])
+    seal()
+    JournalEntry.objects.create(**first_fields)
+    JournalledRow.objects.bulk_create(JournalledRow(**row) for row in rows)
+    seal()
+    places = dict(JournalEntry.objects.values_list("id", "position"))
+    assert first_fields["id"] < second.pk
+    assert places[first_fields["id"]] == places[second.pk] + 1
+    assert verify().problems == []
 
 
 def rewrite_whole_entry():
