@@ -133,10 +133,11 @@ def _let_through(cases: Cases) -> Iterator[Outcome]:
     again = submit_check(by=by, daily_check=again, hour_meter=answer.hour_meter)
     same = again.pk == answer.pk and again.submitted_at == answer.submitted_at
     counted = DailyCheck.objects.filter(pk=answer.pk).count() + entries.count() - before
+    times = "once" if counted == 1 else f"{counted} times"
     yield Outcome(
         "The signal drops, and the tablet sends the same check a second time.",
-        "the same check comes back; it counts 1 time",
-        f"{'the same' if same else 'another'} check comes back; it counts {counted} time",
+        "the same check comes back; it counts once",
+        f"{'the same' if same else 'another'} check comes back; it counts {times}",
     )
 
 

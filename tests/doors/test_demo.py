@@ -1,0 +1,142 @@
+"""The demo's door: it shows every case, and it keeps away from any register that is not its own."""
+
+import os
+import re
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.conf import settings
+
+IN_PRODUCTION = {
+    "REGISTER_PRODUCTION": "1",
+    "REGISTER_HOSTS": "register.example",
+    "REGISTER_SECRET_KEY": "k" * 60,
+    "REGISTER_JOURNAL_KEY": "ab" * 32,
+}
+NOT_ALLOWED = ("DATABASE_URL", "DJANGO_SETTINGS_MODULE", "REGISTER_PRODUCTION")
+
+
+def manage(folder: Path, *arguments: str, given: str = "", **more: str) -> subprocess.CompletedProcess[str]:
+    """Run a command of the register on the data folder, as a person would."""
+    environment = {name: value for name, value in os.environ.items() if name not in NOT_ALLOWED}
+    return subprocess.run(
+        [sys.executable, str(settings.BASE_DIR / "manage.py"), *arguments],
+        env=environment | {"REGISTER_DATA": str(folder)} | more,
+        input=given,
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+
+
+def rows(folder: Path, statement: str) -> list[Any]:
+    with sqlite3.connect(folder / "register.sqlite3") as database:
+        answer = database.execute(statement).fetchall()
+    database.close()
+    return answer
+
+
+@pytest.mark.slow
+def test_the_demo_shows_every_case_starts_afresh_on_its_own_and_stops_at_anybody_elses(
+    tmp_path: Path,
+) -> None:
+    shown = manage(tmp_path, "demo", "--no-serve")
+
+    assert shown.returncode == 0, shown.stdout + shown.stderr
+    cases = re.findall(r"^ +(\d+)\. ", shown.stdout, re.MULTILINE)
+    assert cases == [str(number) for number in range(1, len(cases) + 1)]
+    for told in (
+        "let through; fit for use",
+        "let through; do not use",
+        "it counts once",
+        *(f"stopped: {reason}" for reason in STOPPED_BY),
+        "every entry sealed; nothing was altered",
+        "the alteration is found, in ticket event",
+        f"{len(cases)} of {len(cases)} cases came out as they must",
+    ):
+        assert shown.stdout.count(told), told
+    assert "NOT AS IT MUST" not in shown.stdout
+    assert max(map(len, shown.stdout.splitlines())) <= 80
+    assert rows(tmp_path, "SELECT count(*) FROM competence_refusal")[0][0] >= len(STOPPED_BY)
+
+    verified = manage(tmp_path, "journal", "verify")
+    assert verified.returncode == 0, verified.stdout + verified.stderr
+
+    rows(tmp_path, "UPDATE competence_operator SET given_name = 'Typed by a visitor' WHERE number = 'T-101'")
+    again = manage(tmp_path, "demo", "--no-serve")
+    assert again.returncode == 0, again.stdout + again.stderr
+    assert "starting afresh" in again.stdout
+    assert rows(tmp_path, "SELECT given_name FROM competence_operator WHERE number = 'T-101'") == [("Nadia",)]
+
+    rows(tmp_path, "UPDATE competence_account SET username = 'somebody.else' WHERE username = 't-101'")
+    refused = manage(tmp_path, "demo", "--no-serve")
+    assert_refused(refused, "holds a register that is not this demo's; nothing was touched")
+    assert rows(tmp_path, "SELECT count(*) FROM competence_account WHERE username = 'somebody.else'") == [
+        (1,)
+    ]
+
+
+STOPPED_BY = (
+    "ticket ended",
+    "ticket suspended",
+    "ticket withdrawn",
+    "ticket missing",
+    "induction not met",
+    "medical not met",
+    "familiarisation not met",
+    "condition mass",
+    "condition attachment",
+    "condition daylight",
+    "condition site",
+    "supervisor missing",
+    "supervisor not confirmed",
+    "supervisor not authorised",
+)
+
+
+def assert_refused(ran: subprocess.CompletedProcess[str], why: str) -> None:
+    assert ran.returncode == 1
+    assert why in ran.stderr
+    assert len(ran.stderr.strip().splitlines()) == 1, ran.stderr
+
+
+def test_a_register_in_earnest_is_opened_once_and_the_demo_stays_away(tmp_path: Path) -> None:
+    assert manage(tmp_path, "migrate", "--verbosity", "0").returncode == 0
+    password = "two wet boots\n"
+
+    weak = manage(tmp_path, "first_account", "keeper", "--password-file", "-", given="short\n")
+    assert_refused(weak, "at least 10 characters")
+    opened = manage(tmp_path, "first_account", "keeper", "--password-file", "-", given=password)
+    assert opened.returncode == 0, opened.stderr
+    assert rows(
+        tmp_path,
+        "SELECT username, name, site_id FROM competence_role JOIN competence_account a ON a.id = account_id "
+        "ORDER BY name",
+    ) == [("keeper", "site_admin", None), ("keeper", "trainer", None)]
+    second = manage(tmp_path, "first_account", "another", "--password-file", "-", given=password)
+    assert_refused(second, "has accounts already")
+
+    assert_refused(manage(tmp_path, "demo", "--no-serve"), "not this demo's")
+    assert rows(tmp_path, "SELECT username FROM competence_account") == [("keeper",)]
+
+
+def test_the_demo_leaves_a_file_alone_that_is_no_register(tmp_path: Path) -> None:
+    rows(tmp_path, "CREATE TABLE payroll (name TEXT)")
+    assert_refused(manage(tmp_path, "demo", "--no-serve"), "not this demo's")
+    assert rows(tmp_path, "SELECT count(*) FROM payroll") == [(0,)]
+
+
+def test_the_demo_does_not_run_with_production_settings(tmp_path: Path) -> None:
+    refused = manage(tmp_path, "demo", "--no-serve", **IN_PRODUCTION)
+    assert_refused(refused, "does not run in production settings")
+    assert not (tmp_path / "register.sqlite3").exists()
+
+
+def test_the_demo_keeps_to_its_own_sqlite_database(tmp_path: Path) -> None:
+    refused = manage(tmp_path, "demo", "--no-serve", DATABASE_URL="postgres://nobody@localhost:1/none")
+    assert_refused(refused, "unset DATABASE_URL")
