@@ -100,7 +100,10 @@ def _run_on(held: Period, months: int, ends: PeriodEnd) -> date:
 
 
 def day_at(moment: datetime, zone: ZoneInfo) -> date:
-    """The calendar day at ``moment`` in ``zone``."""
+    """The calendar day at ``moment`` in ``zone``. Raises ``ValueError`` for a moment without an offset: read
+    with this machine's own, it could be another day."""
+    if moment.tzinfo is None:
+        raise ValueError(f"{moment} says no offset from UTC, so its day is not known")
     return moment.astimezone(zone).date()
 
 
