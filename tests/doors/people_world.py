@@ -38,4 +38,5 @@ def people_world(**standard) -> SimpleNamespace:
         far_trainer=AccountFactory(roles=[("trainer", other_site)]),
         far_admin=AccountFactory(roles=[("site_admin", other_site)]),
         head=AccountFactory(roles=["site_admin"]),
+        head_trainer=AccountFactory(roles=["trainer"]),
     )

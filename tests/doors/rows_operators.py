@@ -43,10 +43,11 @@ ROWS = [
     Row("operator-correct", ADMIN, of_operator, method="post", own_site_only=True),
     Row("evidence-new", BOTH, of_operator, own_site_only=True),
     Row("evidence-new", BOTH, of_operator, method="post", own_site_only=True),
-    Row("evidence-correct", BOTH, of_evidence, own_site_only=True),
-    Row("evidence-correct", BOTH, of_evidence, method="post", own_site_only=True),
-    Row("evidence-strike-out", BOTH, of_evidence, own_site_only=True),
-    Row("evidence-strike-out", BOTH, of_evidence, method="post", own_site_only=True),
+    # The world's evidence is a practical assessment, which a site admin does not put right.
+    Row("evidence-correct", TRAINER, of_evidence, own_site_only=True),
+    Row("evidence-correct", TRAINER, of_evidence, method="post", own_site_only=True),
+    Row("evidence-strike-out", TRAINER, of_evidence, own_site_only=True),
+    Row("evidence-strike-out", TRAINER, of_evidence, method="post", own_site_only=True),
     Row("ticket-list", STAFF),
     Row("ticket", STAFF, of_ticket, own_site_only=True),
     Row("ticket-issue", TRAINER, of_operator, own_site_only=True),
@@ -75,9 +76,6 @@ ROWS = [
     Row("appointment-list", STAFF),
     Row("password-change", EVERYBODY),
     Row("password-change", EVERYBODY, method="post"),
-]
-# Appointing takes a role for every site, which the matrix's accounts (one site each) never hold.
-ROWS += [
-    Row("appointment-new", frozenset()),
-    Row("appointment-new", frozenset(), method="post"),
+    Row("appointment-new", ADMIN, everywhere_only=True),
+    Row("appointment-new", ADMIN, method="post", everywhere_only=True),
 ]
