@@ -12,6 +12,7 @@ from competence.actions.clock import as_if_at
 from competence.actions.defects import close_defect
 from competence.actions.drafts import Answer, save_findings
 from competence.actions.errors import ActionRefused
+from competence.inputs.scenario_picture import cut_tyre
 from competence.models import Account, DailyCheck, Defect, Finding, Machine, Refusal
 from competence.queries.checks import sheet_of
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 # How long a walk-around takes, near enough.
 WALK_AROUND = timedelta(minutes=14)
+PICTURES = {"cut tyre": cut_tyre}
 
 
 def plan_checks(scenario: Scenario) -> None:
@@ -83,6 +85,7 @@ def answer_all(by: Account, daily_check: DailyCheck, findings: Any = ()) -> None
                     grade=finding.get("grade", ""),
                     note=finding.get("note", ""),
                     not_reached_reason=finding.get("reason", ""),
+                    photograph=PICTURES[finding["picture"]]() if "picture" in finding else None,
                 )
             )
     if told:
