@@ -81,12 +81,13 @@ def next_number(
             f"Version {latest.number} starts on {latest.in_force_from}; the next starts later.",
             field="in_force_from",
         )
-    if in_force_from < now().date() and _judges_somebody(category):
+    if in_force_from < now().date() and judges_somebody(category):
         raise ActionRefused("A new version starts today or later.", field="in_force_from")
     return latest.number + 1
 
 
-def _judges_somebody(category: Category) -> bool:
+def judges_somebody(category: Category) -> bool:
+    """Whether a version of this category's standard or checklist could be asked about anybody yet."""
     # A daily check, a refusal and a defect each need a machine, so these two are all there is to ask.
     return (
         Ticket.objects.filter(category=category).exists()

@@ -19,7 +19,7 @@ from django.db import transaction
 from competence.actions.checklists import ListLine, Pair, keep_point, publish_checklist
 from competence.actions.clock import now
 from competence.actions.setup import keep_setup
-from competence.actions.standards import publish_standard
+from competence.actions.standards import judges_somebody, publish_standard
 from competence.models import (
     Account,
     Category,
@@ -176,13 +176,13 @@ class _Loader:
             (line.point.pk, line.zone_code, line.zone_name) for line in lines
         ]:
             return None
-        if start > latest.in_force_from and start >= now().date():
-            return start
+        if start > latest.in_force_from:
+            return self._next_start(category, start, latest)
         if [(row.point.code, row.zone_code) for row in listed] == [
             (line.point.code, line.zone_code) for line in lines
         ]:
-            # The same list; only the wording of points changed. It counts from the day it is known.
-            return max(now().date(), latest.in_force_from + timedelta(days=1))
+            # The same list; only the wording of points changed.
+            return self._next_start(category, now().date(), latest)
         self.loaded.left_alone.append(
             f"The checklist for {category.name}: version {latest.number} lists other points than the content."
         )
@@ -190,27 +190,35 @@ class _Loader:
 
     def _load_standard(self, category: Category, content: dict[str, Any]) -> None:
         terms = dict(content)
-        lines, accepts = terms.pop("requirement"), terms.pop("accepts", ())
+        lines = [_requirement(line) for line in terms.pop("requirement")]
+        accepts = [Category.objects.get(code=code) for code in terms.pop("accepts", ())]
         number, start = terms.pop("number"), terms.pop("in_force_from")
-        if number == 1:
-            start = self._first_start(start)
-        latest = StandardVersion.objects.filter(category=category).order_by("-number").first()
-        if latest is not None and latest.number >= number:
-            same = StandardVersion.objects.filter(category=category, number=number, in_force_from=start)
-            if not self.no_later_than and not same.exists():
+        terms["pass_mark"] = Decimal(str(terms["pass_mark"]))
+        held = StandardVersion.objects.filter(category=category)
+        if same := held.filter(number=number).first():
+            if not _says(same, terms, lines):
                 self.loaded.left_alone.append(
-                    f"The standard for {category.name}: its version {number} is not the content's version."
+                    f"The standard for {category.name}: version {number} reads otherwise than the content's."
                 )
             return
+        latest = held.order_by("-number").first()
         publish_standard(
             by=self.by,
             category=category,
-            in_force_from=start,
-            requirements=[_requirement(line) for line in lines],
-            accepts=[Category.objects.get(code=code) for code in accepts],
-            **terms | {"pass_mark": Decimal(str(terms["pass_mark"]))},
+            in_force_from=self._next_start(category, start, latest) if latest else self._first_start(start),
+            requirements=lines,
+            accepts=accepts,
+            **terms,
         )
         self.loaded.new["standard versions"] += 1
+
+    def _next_start(
+        self, category: Category, start: date, latest: StandardVersion | ChecklistVersion
+    ) -> date:
+        """The content's own day on a new register; on one in use, no sooner than it can be known."""
+        if judges_somebody(category):
+            start = max(start, now().date())
+        return max(start, latest.in_force_from + timedelta(days=1))
 
     def _first_start(self, start: date) -> date:
         return min(start, self.no_later_than) if self.no_later_than else start
@@ -219,3 +227,17 @@ class _Loader:
 def _requirement(line: dict[str, Any]) -> dict[str, Any]:
     hours = line.get("hours")
     return line | {"hours": None if hours is None else Decimal(str(hours))}
+
+
+def _says(version: StandardVersion, terms: dict[str, Any], lines: list[dict[str, Any]]) -> bool:
+    """Whether a version on the register has the content's terms and asks for the same things."""
+    asked = list(version.requirements.order_by("pk"))
+    return (
+        all(getattr(version, name) == value for name, value in terms.items())
+        and [requirement.kind for requirement in asked] == [line["kind"] for line in lines]
+        and all(
+            getattr(requirement, name) == value
+            for requirement, line in zip(asked, lines, strict=True)
+            for name, value in line.items()
+        )
+    )

@@ -221,12 +221,12 @@ def _stop_use(cases: Cases) -> Iterator[Outcome]:
     if isinstance(started, Refusal):
         yield Outcome(f"{cases.name(number)} checks {fleet_number}.", "let through", _told(started))
         return
+    found = cases.facts["defect"] | {"answer": "defect"}
     points = applicable_points(started.checklist, started.machine)
-    point = next(listed.point for listed in points if listed.point.is_critical)
-    note = "Found broken at the walk-around"
-    answer = cases.finish(number, started, [{"point": point.code, "answer": "defect", "note": note}])
+    point = next(listed.point for listed in points if listed.point.code == found["point"])
+    answer = cases.finish(number, started, [found])
     yield Outcome(
-        f"{cases.name(number)} finds a defect on {fleet_number}: {point.title}, a critical point.",
+        f"{cases.name(number)} finds a defect on {fleet_number} at a critical point, {point.title}.",
         "let through; do not use",
         _told(answer),
         _sentences(answer),
@@ -240,7 +240,7 @@ def _stop_use(cases: Cases) -> Iterator[Outcome]:
     )
     admin = cases.scenario.who(started.machine.site.code, "admin")
     defect = Defect.objects.get(machine=started.machine, point_code=point.code, closed_at=None)
-    close_defect(by=admin, defect=defect, done="Repaired and tried by the fitter")
+    close_defect(by=admin, defect=defect, done=cases.facts["repair"])
     answer = cases.finish(following, cases.start(following, fleet_number))
     yield Outcome(
         f"{admin.name}, site admin, closes it as repaired. {cases.name(following)} checks again.",

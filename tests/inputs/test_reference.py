@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from competence.actions.checklists import keep_point
 from competence.actions.errors import ActionRefused
+from competence.actions.standards import publish_standard
 from competence.inputs.reference import REFERENCE, UnreadableContent, load_reference
 from competence.models import (
     Category,
@@ -117,17 +118,48 @@ def test_a_new_register_takes_the_versions_that_are_past(keeper: Any, content: P
     assert Precedence.objects.get().later.point.code == "tracks"
 
 
-def test_a_register_in_use_takes_no_version_that_starts_in_the_past(keeper: Any, content: Path) -> None:
+def test_on_a_register_in_use_a_version_of_the_past_starts_today(keeper: Any, content: Path) -> None:
     standards = content / "standards.toml"
     standards.write_text(STANDARD[: STANDARD.rindex("[[standard.version]]")])
     load_reference(by=keeper, folder=content)
     MachineFactory(category=Category.objects.get())
 
     standards.write_text(STANDARD)
-    with pytest.raises(ActionRefused, match="starts today or later"):
-        load_reference(by=keeper, folder=content)
+    load_reference(by=keeper, folder=content)
 
-    assert StandardVersion.objects.count() == 1
+    assert StandardVersion.objects.get(number=2).in_force_from == timezone.now().date()
+    assert not load_reference(by=keeper, folder=content).new
+
+
+def test_nobody_publishes_into_the_past_of_a_register_in_use(keeper: Any, content: Path) -> None:
+    load_reference(by=keeper, folder=content)
+    category = Category.objects.get()
+    MachineFactory(category=category)
+    held = StandardVersion.objects.get(number=2)
+
+    with pytest.raises(ActionRefused, match="starts today or later"):
+        publish_standard(
+            by=keeper,
+            category=category,
+            in_force_from=timezone.now().date() - timedelta(days=1),
+            requirements=[{"kind": "practical", "title": "Practical assessment"}],
+            months=held.months,
+            period_end=held.period_end,
+            renewal_window_days=held.renewal_window_days,
+            lapse_limit_days=held.lapse_limit_days,
+            pass_mark=held.pass_mark,
+        )
+
+
+def test_a_standard_that_reads_otherwise_is_left_alone_and_named(keeper: Any, content: Path) -> None:
+    load_reference(by=keeper, folder=content)
+    standards = content / "standards.toml"
+    standards.write_text(STANDARD.replace("hours = 7.5", "hours = 8"))
+
+    loaded = load_reference(by=keeper, folder=content)
+
+    assert loaded.left_alone == ["The standard for Dozer: version 2 reads otherwise than the content's."]
+    assert not loaded.new
 
 
 def test_loading_twice_changes_nothing(keeper: Any, content: Path) -> None:
