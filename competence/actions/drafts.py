@@ -22,7 +22,7 @@ from competence.models import (
     Machine,
 )
 from competence.permissions import NotAllowed, Right, require
-from competence.queries.checks import applicable_points, checklist_on
+from competence.queries.checks import checklist_on, points_on
 from competence.rules.dates import day_at
 
 Status = DailyCheck.Status
@@ -45,18 +45,23 @@ def save_findings(*, by: Account, daily_check: DailyCheck, answers: Iterable[Ans
     """Keep answers on a draft. A draft is not yet a record, so this writes no journal entry: the whole
     check is journalled when it is submitted."""
     daily_check = _own_draft(by, daily_check)
-    allowed = {listed.pk for listed in applicable_points(daily_check.checklist, daily_check.machine)}
+    answers = list(answers)
+    places = [answer.listed.pk for answer in answers]
+    allowed = set(
+        points_on(daily_check.checklist, daily_check.machine)
+        .filter(pk__in=places)
+        .values_list("pk", flat=True)
+    )
+    known = {finding.listed_id: finding for finding in daily_check.findings.filter(listed__in=places)}
     for answer in answers:
         if answer.listed.pk not in allowed:
             raise ActionRefused(f"{answer.listed.point.title} is not on this machine's list.")
-        _save_finding(daily_check, answer)
+        finding = known.get(answer.listed.pk) or Finding(daily_check=daily_check, listed=answer.listed)
+        _save_finding(finding, answer)
     return daily_check
 
 
-def _save_finding(daily_check: DailyCheck, answer: Answer) -> None:
-    finding = Finding.objects.filter(daily_check=daily_check, listed=answer.listed).first() or Finding(
-        daily_check=daily_check, listed=answer.listed
-    )
+def _save_finding(finding: Finding, answer: Answer) -> None:
     is_defect = answer.answer == Finding.Answer.DEFECT
     finding.answer = answer.answer
     finding.grade = _grade(answer) if is_defect else ""
@@ -143,7 +148,8 @@ def own_check(by: Account, daily_check: DailyCheck) -> DailyCheck:
         .select_related(
             "machine__state__site", "machine__state__category", "operator", "checklist", "supervisor"
         )
-        .get(pk=daily_check.pk)
+        .filter(pk=daily_check.pk)
+        .order_by("pk")[0]
     )
     if by.operator_id is None or daily_check.operator_id != by.operator_id:
         raise NotAllowed("Only the operator who started a check answers and submits it.")

@@ -2,9 +2,9 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
-from django.db.models import Q
+from django.db.models import Count, F, Max, Q, QuerySet
 
 from competence.models import (
     Category,
@@ -12,10 +12,18 @@ from competence.models import (
     DailyCheck,
     Defect,
     Finding,
+    FittedFeature,
     ListedPoint,
     Machine,
+    Operator,
 )
+from competence.queries.gate import snapshot
 from competence.rules.checks import Reading
+from competence.rules.gate import decide
+from competence.rules.standing import Level
+
+# A phone's list has an end; the search finds the rest.
+MOST_MACHINES = 40
 
 
 def checklist_on(category: Category, on: date) -> ChecklistVersion | None:
@@ -27,14 +35,16 @@ def checklist_on(category: Category, on: date) -> ChecklistVersion | None:
     )
 
 
+def points_on(checklist: ChecklistVersion, machine: Machine) -> QuerySet[ListedPoint]:
+    """The listed points that apply to a machine as it is fitted now."""
+    fitted = FittedFeature.objects.filter(state=machine.state_id).values("feature_id")
+    listed = ListedPoint.objects.filter(version=checklist)
+    return listed.filter(Q(point__feature__isnull=True) | Q(point__feature__in=fitted))
+
+
 def applicable_points(checklist: ChecklistVersion, machine: Machine) -> list[ListedPoint]:
-    """The listed points that apply to a machine as it is fitted now, in walking order. One statement."""
-    fitted = machine.state.fitted.values("feature_id")
-    return list(
-        checklist.listed.filter(Q(point__feature__isnull=True) | Q(point__feature__in=fitted))
-        .select_related("point")
-        .order_by("position")
-    )
+    """The points that apply to a machine as it is fitted now, in walking order. One statement."""
+    return list(points_on(checklist, machine).select_related("point").order_by("position"))
 
 
 def open_defects(machine: Machine) -> list[Defect]:
@@ -123,3 +133,111 @@ def sheet_of(daily_check: DailyCheck) -> CheckSheet:
             for number, ((code, name), pairs) in enumerate(zones.items(), start=1)
         ),
     )
+
+
+def checks_to_show() -> QuerySet[DailyCheck]:
+    """Checks with everything that their pages name beside them, for one statement."""
+    return DailyCheck.objects.select_related(
+        "machine__state__site",
+        "machine__state__category",
+        "operator__state__site",
+        "checklist",
+        "site",
+        "supervisor",
+    )
+
+
+@dataclass(frozen=True)
+class MachineChoice:
+    """Machines to pick from: at the operator's home site, and elsewhere. ``is_cut``: there are more."""
+
+    here: tuple[Machine, ...]
+    elsewhere: tuple[Machine, ...]
+    is_cut: bool
+
+
+def machines_to_pick(operator: Operator, words: str = "") -> MachineChoice:
+    """Machines in service whose fleet number, make or category holds ``words``, those the operator checked
+    last first. Two statements."""
+    machines = (
+        Machine.objects.with_state()
+        .filter(state__is_in_service=True)
+        .annotate(
+            checked_at=Max(
+                "checks__submitted_at", filter=Q(checks__operator=operator, checks__status="submitted")
+            ),
+            open_stops=Count(
+                "defects", filter=Q(defects__closed_at__isnull=True, defects__grade="stop_use"), distinct=True
+            ),
+        )
+        .order_by(F("checked_at").desc(nulls_last=True), "fleet_number")
+    )
+    if words:
+        machines = machines.filter(
+            Q(fleet_number__icontains=words)
+            | Q(state__make_and_model__icontains=words)
+            | Q(state__category__name__icontains=words)
+        )
+    home = operator.state.site_id
+    here = list(machines.filter(state__site_id=home)[: MOST_MACHINES + 1])
+    elsewhere = list(machines.exclude(state__site_id=home)[: MOST_MACHINES + 1])
+    is_cut = len(here) > MOST_MACHINES or len(elsewhere) > MOST_MACHINES
+    return MachineChoice(tuple(here[:MOST_MACHINES]), tuple(elsewhere[:MOST_MACHINES]), is_cut)
+
+
+def drafts_of(operator: Operator) -> list[DailyCheck]:
+    """The operator's unfinished checks, the newest first. One statement."""
+    drafts = checks_to_show().filter(operator=operator, status=DailyCheck.Status.DRAFT)
+    return list(drafts.order_by("-started_at"))
+
+
+def is_trainee_on(operator: Operator, machine: Machine, at: datetime) -> bool:
+    """Whether the ticket that would serve for this machine is at trainee level. Three statements."""
+    facts = snapshot(operator=operator.number, machine=machine.fleet_number, at=at, known_at=at)
+    return decide(facts, at).level is Level.TRAINEE
+
+
+def defects_of(daily_check: DailyCheck) -> list[Finding]:
+    """The findings of a check that are defects, in walking order. One statement."""
+    return list(
+        daily_check.findings.filter(answer=Finding.Answer.DEFECT)
+        .select_related("listed__point")
+        .order_by("listed__position")
+    )
+
+
+@dataclass(frozen=True)
+class CheckFilter:
+    """What narrows the list of submitted checks; an empty value narrows nothing."""
+
+    site: int | None = None
+    result: str = ""
+    first_day: datetime | None = None
+    before: datetime | None = None
+    words: str = ""
+
+
+def submitted_checks(sites: frozenset[int] | None, chosen: CheckFilter) -> QuerySet[DailyCheck]:
+    """Submitted checks at ``sites`` (``None``: every site), the newest first. One statement, and one more
+    for a page's count."""
+    checks = checks_to_show().filter(status=DailyCheck.Status.SUBMITTED)
+    if sites is not None:
+        checks = checks.filter(site_id__in=sites)
+    if chosen.site is not None:
+        checks = checks.filter(site_id=chosen.site)
+    if chosen.result:
+        checks = checks.filter(result=chosen.result)
+    if chosen.first_day is not None:
+        checks = checks.filter(submitted_at__gte=chosen.first_day)
+    if chosen.before is not None:
+        checks = checks.filter(submitted_at__lt=chosen.before)
+    for word in chosen.words.split():
+        checks = checks.filter(
+            Q(machine__fleet_number__icontains=word)
+            | Q(operator__number__icontains=word)
+            | Q(operator__given_name__icontains=word)
+            | Q(operator__family_name__icontains=word)
+        )
+    return checks.annotate(
+        defect_count=Count("findings", filter=Q(findings__answer=Finding.Answer.DEFECT))
+    ).order_by("-submitted_at", "pk")

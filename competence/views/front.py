@@ -1,5 +1,8 @@
 """The front door: signing in and out, the start page of each role, the theme, and a sign of life."""
 
+from dataclasses import dataclass
+from typing import Any
+
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_not_required
 from django.db import connection
@@ -7,14 +10,32 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.urls import URLPattern, path
 from django.utils.http import url_has_allowed_host_and_scheme
+from django.utils.timezone import now
 from django.views.decorators.http import require_GET, require_POST
+
+from competence.permissions import Right, may
+from competence.queries.operator_start import operator_start
 
 THEMES = ("light", "dark", "auto")
 
 
+@dataclass(frozen=True)
+class Part:
+    """One role's part of the start page: a template and what it shows, there under the name ``part``."""
+
+    template: str
+    content: Any
+    is_for_phone: bool = False
+
+
 @require_GET
 def home(request: HttpRequest) -> HttpResponse:
-    return render(request, "competence/home.html")
+    """The start page: a part for each role that the account holds."""
+    parts: list[Part] = []
+    if request.user.operator is not None and may(request.user, Right.CHECK_MACHINE):
+        start = operator_start(request.user.operator, now())
+        parts.append(Part("competence/home_operator.html", start, is_for_phone=True))
+    return render(request, "competence/home.html", {"parts": parts})
 
 
 @login_not_required

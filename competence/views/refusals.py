@@ -1,3 +1,60 @@
-from django.urls import URLPattern
+"""Refusals: why somebody was stopped, what puts it right, and whom to ring."""
 
-urlpatterns: list[URLPattern] = []
+import uuid
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import URLPattern, path
+from django.views.decorators.http import require_GET
+
+from competence.permissions import Right, require, sites_with
+from competence.queries.refusals import (
+    RefusalFilter,
+    first_sentences,
+    refusals_at,
+    refusals_to_show,
+    sheet_of_refusal,
+)
+from competence.views.doing import asks
+from competence.views.narrowing import narrowing
+from competence.views.people_doing import paged
+
+
+@require_GET
+def refusal(request: HttpRequest, refusal_id: uuid.UUID) -> HttpResponse:
+    """One refusal with every reason; for the operator who was stopped, and for staff at the site."""
+    stopped = get_object_or_404(refusals_to_show(), pk=refusal_id)
+    is_own = request.user.operator_id is not None and stopped.operator_id == request.user.operator_id
+    if not is_own:
+        require(request.user, Right.SEE_CHECKS, site=stopped.site)
+    return render(
+        request,
+        "competence/refusals/refusal.html",
+        {"refusal": stopped, "sheet": sheet_of_refusal(stopped), "is_own": is_own},
+    )
+
+
+@asks(Right.SEE_CHECKS)
+@require_GET
+def listing(request: HttpRequest) -> HttpResponse:
+    """Refusals at the sites of this account."""
+    narrowed = narrowing(request, Right.SEE_CHECKS)
+    refusals = refusals_at(sites_with(request.user, Right.SEE_CHECKS), RefusalFilter(**narrowed.asked))
+    page, query = paged(request, refusals)
+    sentences = first_sentences(page.object_list)
+    return render(
+        request,
+        "competence/refusals/list.html",
+        {
+            "page": page,
+            "rows": [(stopped, sentences[stopped.pk]) for stopped in page.object_list],
+            "query": query,
+            "narrowed": narrowed,
+        },
+    )
+
+
+urlpatterns: list[URLPattern] = [
+    path("refusals/", listing, name="refusal-list"),
+    path("refusals/<uuid:refusal_id>/", refusal, name="refusal"),
+]

@@ -1,0 +1,152 @@
+"""Refusals for the screen: every reason in words, whose move it is, and whom to ring."""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from django.db.models import Q, QuerySet
+
+from competence.models import Refusal, Role, Site
+from competence.rules.reasons import Move, long_date
+
+MOVE_LABELS = {
+    Move.OPERATOR: "Yours",
+    Move.SUPERVISING_OPERATOR: "The supervising operator",
+    Move.TRAINER: "A trainer",
+    Move.SITE_ADMIN: "The site admin",
+}
+ROLE_OF_MOVE = {Move.TRAINER: Role.Name.TRAINER, Move.SITE_ADMIN: Role.Name.SITE_ADMIN}
+# More names than this is a list to read, not a person to ring.
+MOST_CONTACTS = 3
+
+
+@dataclass(frozen=True)
+class Contact:
+    """Somebody to ring. ``phone`` may be empty; ``role`` is in words."""
+
+    name: str
+    phone: str
+    role: str
+
+
+@dataclass(frozen=True)
+class ShownReason:
+    """One reason as the page shows it."""
+
+    sentence: str
+    since: str
+    remedy: str
+    move_label: str
+    contacts: tuple[Contact, ...] = ()
+
+
+@dataclass(frozen=True)
+class RefusalSheet:
+    """A refusal with everything that its page says. ``may_name_supervisor``: nothing else is in the way."""
+
+    refusal: Refusal
+    reasons: tuple[ShownReason, ...]
+    may_name_supervisor: bool
+
+
+def contacts_at(site: Site, roles: Collection[str]) -> dict[str, tuple[Contact, ...]]:
+    """Who holds each role at a site: those of this site before those of every site, and those with a phone
+    number first. One statement."""
+    held = (
+        Role.objects.filter(
+            Q(site=site) | Q(site__isnull=True),
+            name__in=list(roles),
+            ended_at__isnull=True,
+            account__is_active=True,
+        )
+        .select_related("account")
+        .order_by("account__last_name", "account__first_name", "pk")
+    )
+    found: dict[str, dict[int, tuple[tuple[bool, bool], Contact]]] = defaultdict(dict)
+    for role in held:
+        is_wide = role.site_id is None
+        label = Role.Name(role.name).label
+        where = "every site" if is_wide else site.name
+        contact = Contact(role.account.name, role.account.phone, f"{label}, {where}")
+        order = (not role.account.phone, is_wide)
+        known = found[role.name].get(role.account_id)
+        if known is None or order < known[0]:
+            found[role.name][role.account_id] = order, contact
+    return {
+        name: tuple(contact for _, contact in sorted(people.values(), key=lambda one: one[0])[:MOST_CONTACTS])
+        for name, people in found.items()
+    }
+
+
+def refusals_to_show() -> QuerySet[Refusal]:
+    """Refusals with everything that their pages name beside them, for one statement."""
+    return Refusal.objects.select_related(
+        "machine__state__category", "machine__state__site", "operator__state__site", "site", "supervisor"
+    )
+
+
+def sheet_of_refusal(refusal: Refusal) -> RefusalSheet:
+    """Every reason, with whom to ring beside the first reason that is theirs to put right. One statement."""
+    reasons: list[dict[str, Any]] = refusal.verdict.get("reasons", [])
+    moves = [Move(reason["move"]) for reason in reasons]
+    people = contacts_at(refusal.site, {ROLE_OF_MOVE[move] for move in moves if move in ROLE_OF_MOVE})
+    told: set[Move] = set()
+    shown = []
+    for reason, move in zip(reasons, moves, strict=True):
+        contacts = () if move in told else people.get(ROLE_OF_MOVE.get(move, ""), ())
+        told.add(move)
+        since = reason.get("since")
+        shown.append(
+            ShownReason(
+                reason["sentence"],
+                long_date(date.fromisoformat(since)) if since else "",
+                reason["remedy"],
+                MOVE_LABELS[move],
+                contacts,
+            )
+        )
+    codes = [reason["code"] for reason in reasons]
+    only_supervision = bool(codes) and all(code.startswith("supervisor_") for code in codes)
+    return RefusalSheet(refusal, tuple(shown), only_supervision)
+
+
+@dataclass(frozen=True)
+class RefusalFilter:
+    """What narrows the list of refusals; an empty value narrows nothing."""
+
+    site: int | None = None
+    first_day: datetime | None = None
+    before: datetime | None = None
+    words: str = ""
+
+
+def refusals_at(sites: frozenset[int] | None, chosen: RefusalFilter) -> QuerySet[Refusal]:
+    """Refusals at ``sites`` (``None``: every site), the newest first. One statement, and one more for a
+    page's count."""
+    refusals = refusals_to_show()
+    if sites is not None:
+        refusals = refusals.filter(site_id__in=sites)
+    if chosen.site is not None:
+        refusals = refusals.filter(site_id=chosen.site)
+    if chosen.first_day is not None:
+        refusals = refusals.filter(at__gte=chosen.first_day)
+    if chosen.before is not None:
+        refusals = refusals.filter(at__lt=chosen.before)
+    for word in chosen.words.split():
+        refusals = refusals.filter(
+            Q(machine__fleet_number__icontains=word)
+            | Q(operator__number__icontains=word)
+            | Q(operator__given_name__icontains=word)
+            | Q(operator__family_name__icontains=word)
+        )
+    return refusals.order_by("-at", "pk")
+
+
+def first_sentences(refusals: Iterable[Refusal]) -> dict[Any, str]:
+    """Each refusal's reasons in one line, from what was stored with it."""
+    return {
+        refusal.pk: " ".join(reason["sentence"] for reason in refusal.verdict.get("reasons", []))
+        for refusal in refusals
+    }

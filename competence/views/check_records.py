@@ -1,0 +1,143 @@
+"""Checks as records: the result, the list for staff, a photograph, and an operator's own record."""
+
+import uuid
+from datetime import datetime
+
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import URLPattern, path
+from django.utils.timezone import now
+from django.views.decorators.http import require_GET
+
+from competence.forms.checks import photograph_url
+from competence.models import DailyCheck, Finding, Role
+from competence.permissions import NotAllowed, Right, may, require, sites_with
+from competence.queries.checks import (
+    CheckFilter,
+    checks_to_show,
+    open_defects,
+    sheet_of,
+    submitted_checks,
+)
+from competence.queries.operator_start import own_record
+from competence.queries.refusals import contacts_at
+from competence.views.doing import asks
+from competence.views.narrowing import narrowing
+from competence.views.people_doing import choice, paged
+
+
+def _require_sight(request: HttpRequest, daily_check: DailyCheck) -> bool:
+    """Own check, or staff at its site; whether it is the account's own."""
+    is_own = request.user.operator_id is not None and daily_check.operator_id == request.user.operator_id
+    if not is_own:
+        require(request.user, Right.SEE_CHECKS, site=daily_check.site)
+    return is_own
+
+
+@require_GET
+def result(request: HttpRequest, check_id: uuid.UUID) -> HttpResponse:
+    """Fit or do not use, why, what to do now, and the whole sheet."""
+    daily_check = get_object_or_404(checks_to_show(), pk=check_id)
+    is_own = _require_sight(request, daily_check)
+    if daily_check.status != DailyCheck.Status.SUBMITTED:
+        if is_own:
+            return redirect("check", daily_check.pk)
+        raise Http404("This check was not submitted.")
+    sheet = sheet_of(daily_check)
+    zones = [
+        (one, [(listed, finding, photograph_url(finding)) for listed, finding in one.points])
+        for one in sheet.zones
+    ]
+    findings = [entry for _, entries in zones for entry in entries]
+    return render(
+        request,
+        "competence/checks/result.html",
+        {
+            "check": daily_check,
+            "is_own": is_own,
+            "is_fit": daily_check.result == DailyCheck.Result.FIT,
+            "zones": zones,
+            "found": [entry for entry in findings if entry[1].answer == Finding.Answer.DEFECT],
+            "good_count": sum(finding.answer == Finding.Answer.GOOD for _, finding, _ in findings),
+            "open_defects": open_defects(daily_check.machine),
+            "contacts": contacts_at(daily_check.site, {Role.Name.SITE_ADMIN}).get(Role.Name.SITE_ADMIN, ()),
+            "clock_words": _clock_words(daily_check.device_clock_at, daily_check.submitted_at),
+            "zone_name": daily_check.site.zone,
+        },
+    )
+
+
+def _clock_words(device_at: datetime | None, submitted_at: datetime) -> str:
+    if device_at is None:
+        return ""
+    minutes = round((device_at - submitted_at).total_seconds() / 60)
+    way = "ahead of" if minutes > 0 else "behind"
+    size = f"{abs(minutes)} minutes" if abs(minutes) < 120 else f"about {abs(minutes) // 60} hours"
+    return f"This device's clock is {size} {way} the register's. The register's time was used."
+
+
+@asks(Right.SEE_CHECKS)
+@require_GET
+def listing(request: HttpRequest) -> HttpResponse:
+    """Submitted checks at the sites of this account."""
+    narrowed = narrowing(request, Right.SEE_CHECKS)
+    chosen = request.GET.get("result", "")
+    chosen = chosen if chosen in DailyCheck.Result.values else ""
+    checks = submitted_checks(
+        sites_with(request.user, Right.SEE_CHECKS), CheckFilter(result=chosen, **narrowed.asked)
+    )
+    page, query = paged(request, checks)
+    return render(
+        request,
+        "competence/checks/list.html",
+        {
+            "page": page,
+            "query": query,
+            "narrowed": narrowed,
+            "selects": [
+                *narrowed.selects,
+                choice("result", "Result", DailyCheck.Result.choices, chosen, every="Every result"),
+            ],
+            "is_filtered": narrowed.is_filtered or bool(chosen),
+        },
+    )
+
+
+@require_GET
+def photograph(request: HttpRequest, pk: int) -> FileResponse:
+    """A defect's photograph, for whoever may see the check that it belongs to."""
+    finding = get_object_or_404(Finding.objects.select_related("daily_check__site"), pk=pk)
+    _require_sight(request, finding.daily_check)
+    if not finding.photograph or finding.answer != Finding.Answer.DEFECT:
+        raise Http404("There is no photograph.")
+    try:
+        picture = finding.photograph.open("rb")
+    except FileNotFoundError as gone:
+        raise Http404("The photograph's file is missing.") from gone
+    response = FileResponse(picture, content_type="image/jpeg", filename=f"photograph-{finding.pk}.jpg")
+    response["X-Content-Type-Options"] = "nosniff"
+    response["Cache-Control"] = "private, max-age=3600"
+    return response
+
+
+@require_GET
+def my_record(request: HttpRequest) -> HttpResponse:
+    """An operator's own tickets, checks and refusals: their own, whatever their roles are now."""
+    if request.user.operator is None:
+        raise NotAllowed("This account is not an operator's, so it has no record of its own.")
+    return render(
+        request,
+        "competence/checks/my_record.html",
+        {
+            "record": own_record(request.user.operator, now()),
+            "may_check": may(request.user, Right.CHECK_MACHINE),
+        },
+    )
+
+
+urlpatterns: list[URLPattern] = [
+    path("checks/", listing, name="check-list"),
+    path("checks/<uuid:check_id>/result/", result, name="check-result"),
+    path("photographs/<int:pk>/", photograph, name="photograph"),
+    path("my/", my_record, name="my-record"),
+]
