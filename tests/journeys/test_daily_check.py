@@ -1,0 +1,297 @@
+"""The operator's morning in a real browser: a phone, a glove, a weak signal."""
+
+import pytest
+from django.contrib.sessions.models import Session
+from django.urls import reverse
+
+from competence.models import DailyCheck, Defect, Refusal
+from tests.conftest import DESK, PHONE
+from tests.doors.check_yard import a_photograph, a_trainee, a_yard
+from tests.factories import PASSWORD, AccountFactory, DefectFactory, FindingFactory, OperatorFactory
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+
+@pytest.fixture
+def yard(transactional_db):
+    return a_yard()
+
+
+def card(page, listed):
+    return page.locator(f"#point-{listed.pk}")
+
+
+def tap(page, listed, answer):
+    # What the finger meets is the label; the input lies over it, unseen.
+    card(page, listed).locator(f"input[value={answer}]").click()
+
+
+def saved(page, listed, word="Saved"):
+    card(page, listed).get_by_text(word, exact=True).wait_for()
+
+
+def go_on(page):
+    page.locator(".action-bar button").click()
+
+
+def begin(page, fleet_number="DT-014"):
+    page.goto(f"/machines/{fleet_number}/check/")
+    page.get_by_role("button", name="Start daily check").click()
+    page.get_by_role("link", name="Begin").click()
+    page.wait_for_url("**/zones/1/")
+
+
+def at_zone(page, number):
+    page.wait_for_url(f"**/zones/{number}/")
+
+
+def submit(page, hours="1200.5"):
+    page.get_by_label("Hour meter").fill(hours)
+    page.get_by_role("button", name="Submit").click()
+    page.wait_for_url("**/result/")
+
+
+def answer_zones(page, yard, numbers):
+    for number in numbers:
+        at_zone(page, number)
+        for listed in yard.listed[2 * number - 2 : 2 * number]:
+            tap(page, listed, "good")
+            saved(page, listed)
+        go_on(page)
+    page.wait_for_url("**/finish/" if numbers[-1] == 3 else f"**/zones/{numbers[-1] + 1}/")
+
+
+def test_an_allowed_operator_walks_round_finds_a_leak_photographs_it_and_submits(
+    yard, phone_page, sign_in, check_access
+):
+    page = phone_page
+    sign_in(page, yard.account)
+    page.goto("/")
+    check_access(page)
+    page.get_by_role("link", name="Start a daily check").click()
+    check_access(page)
+    page.get_by_label("Fleet number").fill("dt-014")
+    page.get_by_role("button", name="Find").click()
+    check_access(page)
+    page.get_by_role("button", name="Start daily check").click()
+    page.get_by_text("Allowed", exact=True).wait_for()
+    check_access(page)
+    page.get_by_role("link", name="Begin").click()
+    nuts, leaks = yard.listed[:2]
+    tap(page, nuts, "good")
+    saved(page, nuts)
+    tap(page, leaks, "defect")
+    page.get_by_text("Say how bad it is").wait_for()
+    # Going on is held back at what is missing.
+    go_on(page)
+    page.wait_for_function(f"document.activeElement.name === 'note-{leaks.pk}'")
+    assert page.url.endswith("/zones/1/")
+    tap(page, leaks, "report")
+    card(page, leaks).get_by_label("What is wrong").fill("Drip at the swing motor")
+    saved(page, leaks)
+    picture = a_photograph()
+    card(page, leaks).locator("input[type=file]").set_input_files(
+        {"name": "leak.jpg", "mimeType": "image/jpeg", "buffer": picture.read()}
+    )
+    card(page, leaks).get_by_text("Photograph kept").wait_for()
+    check_access(page)
+    go_on(page)
+    answer_zones(page, yard, [2, 3])
+    check_access(page)
+    assert page.get_by_text("Drip at the swing motor").is_visible()
+    submit(page)
+    page.get_by_text("Fit for use", exact=True).wait_for()
+    check_access(page)
+    # The picture is really shown, not only named.
+    assert (
+        page.locator(".defect-photo").evaluate("image => image.decode().then(() => image.naturalWidth)")
+        == 400
+    )
+    kept = DailyCheck.objects.get()
+    assert kept.status == "submitted"
+    assert [(f.answer, f.note) for f in kept.findings.exclude(answer="good")] == [
+        ("defect", "Drip at the swing motor")
+    ]
+    assert Defect.objects.get().point_title == "Leaks"
+
+
+def test_somebody_who_is_refused_reads_every_reason_and_whom_to_ring(yard, phone_page, sign_in, check_access):
+    AccountFactory(
+        first_name="Greta",
+        last_name="Dunmore",
+        phone="01632 960 112",
+        roles=[("site_admin", yard.machine.site)],
+    )
+    stranger = AccountFactory(operator=OperatorFactory(site=yard.machine.site))
+    sign_in(phone_page, stranger)
+    phone_page.goto("/machines/DT-014/check/")
+    phone_page.get_by_role("button", name="Start daily check").click()
+    phone_page.get_by_text("Refused", exact=True).wait_for()
+    reasons = Refusal.objects.get().verdict["reasons"]
+    assert len(reasons) == 4
+    for reason in reasons:
+        assert phone_page.get_by_text(reason["sentence"], exact=True).is_visible()
+    assert (
+        phone_page.get_by_role("link", name="Call Greta Dunmore").get_attribute("href") == "tel:01632960112"
+    )
+    check_access(phone_page)
+
+
+def test_nothing_is_lost_when_the_session_ends_in_the_middle(yard, phone_page, sign_in):
+    page = phone_page
+    sign_in(page, yard.account)
+    begin(page)
+    nuts, leaks = yard.listed[:2]
+    tap(page, nuts, "good")
+    saved(page, nuts)
+    Session.objects.all().delete()
+    tap(page, leaks, "not_reached")
+    card(page, leaks).get_by_label("Why it was not reached").fill("Parked over a pit")
+    page.get_by_text("You are signed out.").wait_for()
+    saved(page, leaks, "Not sent yet: waiting for a signal")
+    page.get_by_role("link", name="Sign in again").click()
+    page.get_by_label("Username").fill("carys")
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    at_zone(page, 1)
+    saved(page, leaks)
+    findings = {f.listed_id: f for f in DailyCheck.objects.get().findings.all()}
+    assert findings[nuts.pk].answer == "good"
+    assert findings[leaks.pk].not_reached_reason == "Parked over a pit"
+    assert page.evaluate("Object.keys(localStorage).length") == 0
+
+
+def test_the_walk_round_goes_on_without_a_signal_and_is_sent_when_it_returns(yard, phone_page, sign_in):
+    page = phone_page
+    sign_in(page, yard.account)
+    begin(page)
+    # The other zones are fetched ahead while there is a signal.
+    page.wait_for_load_state("networkidle")
+    page.context.set_offline(True)
+    nuts, leaks, oil, coolant = yard.listed[:4]
+    tap(page, nuts, "good")
+    saved(page, nuts, "Not sent yet: waiting for a signal")
+    tap(page, leaks, "defect")
+    tap(page, leaks, "report")
+    card(page, leaks).get_by_label("What is wrong").fill("Drip")
+    card(page, leaks).locator("input[type=file]").set_input_files(
+        {"name": "leak.jpg", "mimeType": "image/jpeg", "buffer": a_photograph().read()}
+    )
+    go_on(page)
+    at_zone(page, 2)
+    tap(page, oil, "not_reached")
+    card(page, oil).get_by_label("Why it was not reached").fill("Bonnet is locked")
+    # Changed one's mind: the newest answer is the one that is sent.
+    tap(page, oil, "good")
+    tap(page, coolant, "good")
+    page.get_by_text("4 answers, with a photograph, not sent yet").wait_for()
+    assert not DailyCheck.objects.get().findings.exists()
+    page.context.set_offline(False)
+    saved(page, coolant)
+    page.get_by_text("4 of 6 answered").wait_for()
+    answers = {f.listed_id: f for f in DailyCheck.objects.get().findings.all()}
+    assert [answers[p.pk].answer for p in (nuts, leaks, oil, coolant)] == ["good", "defect", "good", "good"]
+    assert answers[leaks.pk].photograph
+    go_on(page)
+    answer_zones(page, yard, [3])
+    submit(page)
+    assert page.get_by_text("Fit for use", exact=True).is_visible()
+
+
+def test_a_phone_that_dies_without_a_signal_still_has_the_answers(yard, phone_page, sign_in):
+    page = phone_page
+    sign_in(page, yard.account)
+    begin(page)
+    page.context.set_offline(True)
+    tap(page, yard.listed[0], "good")
+    saved(page, yard.listed[0], "Not sent yet: waiting for a signal")
+    card_of = yard.listed[1]
+    tap(page, card_of, "defect")
+    address = page.url
+    page.close()
+    page.context.set_offline(False)
+    again = page.context.new_page()
+    again.goto(address)
+    saved(again, yard.listed[0])
+    # What was begun stands as it was begun, with what is missing.
+    assert card(again, card_of).locator("input[value=defect]").is_checked()
+    card(again, card_of).get_by_text("Say what is wrong").wait_for()
+
+
+def test_a_trainee_is_stopped_alone_and_starts_with_a_supervisor_who_confirms(
+    yard, phone_page, sign_in, check_access
+):
+    page = phone_page
+    sign_in(page, a_trainee(yard))
+    page.goto("/machines/DT-014/check/")
+    check_access(page)
+    page.get_by_role("button", name="Start daily check").click()
+    page.get_by_text("no supervising operator was named").wait_for()
+    page.get_by_role("link", name="Name a supervising operator").click()
+    page.get_by_label("Supervising operator's number").fill("OP100")
+    page.get_by_label("Supervising operator's sign-in name").fill("carys")
+    page.get_by_label("Supervising operator's password").fill("not this")
+    page.get_by_role("button", name="Start daily check").click()
+    page.get_by_text("do not go together").first.wait_for()
+    check_access(page)
+    assert page.get_by_label("Supervising operator's number").input_value() == "OP100"
+    page.get_by_label("Supervising operator's password").fill(PASSWORD)
+    page.get_by_label("I am supervising now").check()
+    page.get_by_role("button", name="Start daily check").click()
+    page.get_by_text("under supervision only").wait_for()
+    assert DailyCheck.objects.get().supervisor == yard.operator
+    assert Refusal.objects.count() == 1
+
+
+def test_two_taps_on_submit_are_one_check_and_going_back_changes_nothing(yard, phone_page, sign_in):
+    page = phone_page
+    sign_in(page, yard.account)
+    draft = yard.draft()
+    for listed in yard.listed:
+        FindingFactory(daily_check=draft, listed=listed)
+    page.goto(reverse("check-finish", args=[draft.pk]))
+    page.get_by_label("Hour meter").fill("1200.5")
+    page.get_by_role("button", name="Submit").dblclick()
+    page.wait_for_url("**/result/")
+    submitted_at = DailyCheck.objects.get().submitted_at
+    page.go_back()
+    page.goto(reverse("check-finish", args=[draft.pk]))
+    page.wait_for_url("**/result/")
+    assert page.get_by_text("Fit for use", exact=True).is_visible()
+    assert DailyCheck.objects.get().submitted_at == submitted_at
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_staff_read_the_sheet_and_the_lists_in_light_and_dark(yard, open_page, sign_in, check_access, scheme):
+    done = yard.draft(submitted=True)
+    for listed in yard.listed[:5]:
+        FindingFactory(daily_check=done, listed=listed)
+    FindingFactory(daily_check=done, listed=yard.listed[5], defect=True)
+    DefectFactory(machine=yard.machine, grade="stop_use")
+    staff = AccountFactory(roles=["auditor"])
+    for device in (PHONE, DESK):
+        page = open_page(device, color_scheme=scheme)
+        sign_in(page, staff)
+        for address in ("/checks/", "/refusals/", reverse("check-result", args=[done.pk])):
+            page.goto(address)
+            check_access(page)
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), address
+        sign_in(page, yard.account)
+        for address in ("/", "/check/", "/my/", "/machines/DT-014/check/"):
+            page.goto(address)
+            check_access(page)
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), address
+
+
+def test_without_script_the_same_check_is_done_by_forms(yard, open_page, sign_in):
+    page = open_page(PHONE, java_script_enabled=False)
+    sign_in(page, yard.account)
+    begin(page)
+    for number in (1, 2, 3):
+        at_zone(page, number)
+        for listed in yard.listed[2 * number - 2 : 2 * number]:
+            tap(page, listed, "good")
+        go_on(page)
+    page.wait_for_url("**/finish/")
+    submit(page)
+    assert DailyCheck.objects.get().result == "fit"
