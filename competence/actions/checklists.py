@@ -42,6 +42,17 @@ class Pair:
     why: str = ""
 
 
+@dataclass(frozen=True)
+class WordedLine:
+    """One point in its place, by its code and wording: what a form knows before the point is kept."""
+
+    code: str
+    feature: Feature | None
+    wording: dict[str, Any]
+    zone_code: str
+    zone_name: str
+
+
 @transaction.atomic
 def keep_point(*, by: Account, code: str, feature: Feature | None = None, **wording: Any) -> Point:
     """The point ``code`` with this wording: the one that exists if it says the same, else a new revision.
@@ -78,6 +89,9 @@ def publish_checklist(
     number = next_number(ChecklistVersion, category, in_force_from)
     if not lines:
         raise ActionRefused("A checklist lists at least one point.")
+    codes = [line.point.code for line in lines]
+    if twice := {code for code in codes if codes.count(code) > 1}:
+        raise ActionRefused(f"A point stands on a list once; these stand twice: {', '.join(sorted(twice))}.")
     version = ChecklistVersion.objects.create(
         category=category,
         number=number,
@@ -85,19 +99,12 @@ def publish_checklist(
         recorded_at=now(),
         sources=list(sources),
     )
-    listed = [
-        ListedPoint.objects.create(
-            version=version,
-            point=line.point,
-            position=position,
-            zone_code=line.zone_code,
-            zone_name=line.zone_name,
-        )
-        for position, line in enumerate(lines, start=1)
-    ]
+    listed = [_list_point(version, line, position) for position, line in enumerate(lines, start=1)]
     by_code = {row.point.code: row for row in listed}
     precedences = []
     for pair in pairs:
+        if missing := {pair.earlier, pair.later} - by_code.keys():
+            raise ActionRefused(f"An order rule names a point that is not on the list: {min(missing)}.")
         earlier, later = by_code[pair.earlier], by_code[pair.later]
         if earlier.position > later.position:
             raise ActionRefused(
@@ -110,3 +117,41 @@ def publish_checklist(
         )
     record(by=by, action="checklist.published", rows=[version, *listed, *precedences])
     return version
+
+
+def _list_point(version: ChecklistVersion, line: ListLine, position: int) -> ListedPoint:
+    listed = ListedPoint(
+        version=version,
+        point=line.point,
+        position=position,
+        zone_code=line.zone_code,
+        zone_name=line.zone_name,
+    )
+    listed.full_clean()
+    listed.save()
+    return listed
+
+
+@transaction.atomic
+def revise_checklist(
+    *,
+    by: Account,
+    category: Category,
+    in_force_from: date,
+    lines: Sequence[WordedLine],
+    pairs: Iterable[Pair] = (),
+    sources: Sequence[str] = (),
+) -> ChecklistVersion:
+    """Publish the next version from worded lines; a point whose wording changed is kept as a new revision."""
+    require_everywhere(by, Right.KEEP_STANDARDS)
+    kept = [
+        ListLine(
+            keep_point(by=by, code=line.code, feature=line.feature, **line.wording),
+            line.zone_code,
+            line.zone_name,
+        )
+        for line in lines
+    ]
+    return publish_checklist(
+        by=by, category=category, in_force_from=in_force_from, lines=kept, pairs=pairs, sources=sources
+    )

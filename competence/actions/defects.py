@@ -1,6 +1,7 @@
 """Defects: opened by a check, seen again by later ones, closed by a site admin."""
 
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from django.db import models, transaction
 
@@ -47,15 +48,19 @@ def raise_or_sight(finding: Finding, daily_check: DailyCheck, moment: datetime) 
 
 @transaction.atomic
 def close_defect(*, by: Account, defect: Defect, done: str) -> Defect:
-    """Close a defect, saying what was done about it."""
-    defect = (
-        Defect.objects.select_for_update(of=("self",)).select_related("site", "closed_by").get(pk=defect.pk)
+    """Close a defect, saying what was done about it: asked where the machine stands now, which need not be
+    where the defect was found."""
+    defects = Defect.objects.select_for_update(of=("self",)).select_related(
+        "machine__state__site", "closed_by"
     )
-    require(by, Right.CLOSE_DEFECT, site=defect.site)
+    defect = defects.get(pk=defect.pk)
+    site = defect.machine.site
+    require(by, Right.CLOSE_DEFECT, site=site)
     if not defect.is_open:
+        closed_at = defect.closed_at.astimezone(ZoneInfo(site.zone))
         raise ActionRefused(
-            f"{defect.closed_by.name} closed this defect already, "
-            f"on {defect.closed_at:%d %b %Y at %H:%M} UTC: {defect.done}"
+            f"{defect.closed_by.name} closed this defect already, on {closed_at:%d %B %Y at %H:%M} "
+            f"({site.zone}), and wrote: {defect.done}"
         )
     defect.closed_at, defect.closed_by, defect.done = now(), by, done
     defect.full_clean()

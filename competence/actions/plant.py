@@ -91,7 +91,7 @@ def _add_state(
 ) -> list[MachineState | FittedFeature]:
     _refuse_mass_out_of_bounds(category, operating_mass_kg)
     moment = now()
-    state = MachineState.objects.create(
+    state = MachineState(
         machine=machine,
         category=category,
         operating_mass_kg=operating_mass_kg,
@@ -99,6 +99,8 @@ def _add_state(
         recorded_at=moment,
         **columns,
     )
+    state.full_clean()
+    state.save()
     fitted = [FittedFeature.objects.create(state=state, feature=feature) for feature in features]
     machine.state = machine.states.order_by("-effective_at", "-recorded_at", "-pk")[0]
     machine.save(update_fields=["state"])

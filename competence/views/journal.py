@@ -1,3 +1,141 @@
-from django.urls import URLPattern
+"""The journal: its latest checkpoint, how to verify it, and what its entries say."""
 
-urlpatterns: list[URLPattern] = []
+import json
+from datetime import timedelta
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import URLPattern, path
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_POST
+
+from competence.models import JournalEntry
+from competence.permissions import Right, require_everywhere, sites_with
+from competence.queries.checkpoints import JournalKeyUnusable, checkpoint_as_json, latest_checkpoint
+from competence.queries.journal import CannotProve, prove, verify
+from competence.queries.journal_pages import (
+    EntriesAsked,
+    choices_of_entries,
+    entries_asked,
+    in_words,
+    rows_of_entry,
+)
+from competence.queries.journal_tree import JournalBroken
+from competence.rules.dates import first_moment
+from competence.views.days import day_asked
+from competence.views.doing import asks
+from competence.views.people_doing import choice, paged
+
+
+def _sees_contents(request: HttpRequest) -> bool:
+    """Entries concern every site, so their contents are for roles that are held for every site."""
+    return sites_with(request.user, Right.SEE_JOURNAL) is None
+
+
+@require_GET
+@asks(Right.SEE_JOURNAL)
+def journal(request: HttpRequest) -> HttpResponse:
+    return render(request, "competence/journal/journal.html", {**_head(), **_entries(request)})
+
+
+def _head() -> dict:
+    checkpoint = latest_checkpoint()
+    unsealed = JournalEntry.objects.filter(position__isnull=True).count()
+    return {
+        "checkpoint": checkpoint,
+        "stated": checkpoint_as_json(checkpoint) if checkpoint else None,
+        "unsealed": unsealed,
+    }
+
+
+def _entries(request: HttpRequest) -> dict:
+    if not _sees_contents(request):
+        return {"sees_contents": False}
+    get = request.GET.get
+    first, last = day_asked(get("first", "")), day_asked(get("last", ""))
+    zone = timezone.get_current_timezone()
+    asked = EntriesAsked(
+        by=get("by", ""),
+        action=get("action", ""),
+        first_moment=first_moment(first, zone) if first else None,
+        before=first_moment(last + timedelta(days=1), zone) if last else None,
+    )
+    page, query = paged(request, entries_asked(asked))
+    people, actions = choices_of_entries()
+    return {
+        "sees_contents": True,
+        "page": page,
+        "query": query,
+        "rows": [(entry, in_words(entry.action)) for entry in page],
+        "is_filtered": asked != EntriesAsked(),
+        "selects": [
+            choice("by", "Who", people, asked.by, "Anybody"),
+            choice("action", "What was done", actions, asked.action, "Anything"),
+        ],
+        "dates": [
+            {"name": "first", "label": "From", "value": first.isoformat() if first else ""},
+            {"name": "last", "label": "Up to", "value": last.isoformat() if last else ""},
+        ],
+    }
+
+
+@require_POST
+@asks(Right.SEE_JOURNAL)
+def journal_verify(request: HttpRequest) -> HttpResponse:
+    """Hold the whole register against its journal now. It changes nothing, so the answer is the page."""
+    try:
+        report = verify()
+    except JournalKeyUnusable as error:
+        messages.error(request, str(error))
+        return redirect("journal")
+    context = {
+        **_head(),
+        "report": report,
+        "sees_contents": _sees_contents(request),
+        "counts": [{"label": name.capitalize(), "value": str(n)} for name, n in report.counts().items()],
+        "kinds": [{"label": kind.capitalize(), "value": str(n)} for kind, n in sorted(report.found.items())],
+    }
+    return render(request, "competence/journal/verified.html", context)
+
+
+@require_GET
+@asks(Right.SEE_JOURNAL)
+def journal_entry(request: HttpRequest, pk: int) -> HttpResponse:
+    require_everywhere(request.user, Right.SEE_JOURNAL)
+    entry = get_object_or_404(JournalEntry.objects.select_related("by"), pk=pk)
+    checkpoint = latest_checkpoint()
+    is_sealed = checkpoint is not None and entry.position is not None and entry.position < checkpoint.size
+    context = {
+        "entry": entry,
+        "what": in_words(entry.action),
+        "rows": rows_of_entry(entry),
+        "leaf": bytes(entry.leaf).hex(),
+        "checkpoint": checkpoint,
+        "is_sealed": is_sealed,
+    }
+    return render(request, "competence/journal/entry.html", context)
+
+
+@require_GET
+@asks(Right.SEE_JOURNAL)
+def journal_proof(request: HttpRequest, pk: int) -> HttpResponse:
+    """All that a stranger needs to check the entry without the register, as a file."""
+    require_everywhere(request.user, Right.SEE_JOURNAL)
+    entry = get_object_or_404(JournalEntry, pk=pk)
+    try:
+        proof = prove(entry)
+    except (CannotProve, JournalBroken) as error:
+        messages.error(request, str(error))
+        return redirect("journal-entry", pk)
+    answer = HttpResponse(json.dumps(proof, indent=2, ensure_ascii=False), content_type="application/json")
+    answer["Content-Disposition"] = f'attachment; filename="journal-entry-{pk}.json"'
+    return answer
+
+
+urlpatterns: list[URLPattern] = [
+    path("journal/", journal, name="journal"),
+    path("journal/verify/", journal_verify, name="journal-verify"),
+    path("journal/<int:pk>/", journal_entry, name="journal-entry"),
+    path("journal/<int:pk>/proof.json", journal_proof, name="journal-proof"),
+]

@@ -1,0 +1,41 @@
+"""Moments as people write them, for a site's clock."""
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+
+class NotAMoment(ValueError):
+    """The text is no moment; its own text is a sentence for the screen."""
+
+
+def moment_in(text: str, zone: ZoneInfo, *, takes_first: bool = False) -> datetime:
+    """An ISO 8601 moment; without an offset it is the local time of ``zone``.
+
+    A local time that the clocks skip, or show twice, names no one moment: ``NotAMoment`` says so and asks
+    for an offset. ``takes_first``: of two, the first is meant; for a field that cannot take an offset.
+    """
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise NotAMoment(
+            f"“{text}” is not a moment. Write it as 2026-03-05T06:30, "
+            "or with an offset as 2026-03-05T06:30+00:00."
+        ) from None
+    if moment.tzinfo is not None:
+        return _in_utc(moment)
+    first, second = (moment.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+    if _in_utc(first).astimezone(zone).replace(tzinfo=None) != moment:
+        raise NotAMoment(f"The clocks at {zone.key} skip {moment:%H:%M} on {moment:%d %B %Y}.")
+    if first.utcoffset() != second.utcoffset() and not takes_first:
+        raise NotAMoment(
+            f"The clocks at {zone.key} show {moment:%H:%M} twice on {moment:%d %B %Y}. "
+            f"Say which by an offset: {first.isoformat()} or {second.isoformat()}."
+        )
+    return _in_utc(first)
+
+
+def _in_utc(moment: datetime) -> datetime:
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:
+        raise NotAMoment(f"{moment.isoformat()} is outside the calendar.") from None

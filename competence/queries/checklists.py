@@ -1,0 +1,101 @@
+"""Checklists as a list, and one category's list by zone with its order rules."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date
+
+from django.db.models import Count, Max, OuterRef, QuerySet, Subquery
+
+from competence.models import Category, ChecklistVersion, ListedPoint, Point, Precedence
+from competence.queries.standards import VersionInTime, in_time
+
+
+@dataclass(frozen=True)
+class ChecklistRow:
+    """One category of the list: the version in force on the day, and the next."""
+
+    category: Category
+    in_force: ChecklistVersion | None
+    following: ChecklistVersion | None
+
+
+def checklist_rows(on: date) -> list[ChecklistRow]:
+    """One row a category, by name; versions carry ``point_count``. Two statements."""
+    versions = defaultdict(list)
+    counted = ChecklistVersion.objects.annotate(point_count=Count("listed")).order_by("in_force_from")
+    for version in counted:
+        versions[version.category_id].append(version)
+    return [
+        ChecklistRow(
+            category,
+            next((one for one in reversed(versions[category.pk]) if one.in_force_from <= on), None),
+            next((one for one in versions[category.pk] if one.in_force_from > on), None),
+        )
+        for category in Category.objects.order_by("name")
+    ]
+
+
+@dataclass(frozen=True)
+class Zone:
+    name: str
+    listed: list[ListedPoint]
+
+
+@dataclass(frozen=True)
+class ChecklistSheet:
+    """A category's checklist: every version, and the one that is shown, zone by zone."""
+
+    versions: list[VersionInTime]
+    shown: VersionInTime | None
+    zones: list[Zone]
+    pairs: list[Precedence]
+
+
+def sheet_of_checklist(category: Category, on: date, number: int | None = None) -> ChecklistSheet:
+    """A category's checklist on a day; ``number`` shows another version than the one in force then. Three
+    statements."""
+    versions = in_time(list(category.checklist_versions.order_by("-in_force_from")), on)
+    if number is not None:
+        shown = next((one for one in versions if one.version.number == number), None)
+    else:
+        in_force = next((one for one in versions if one.state == "In force"), None)
+        shown = in_force or (versions[-1] if versions else None)
+    if shown is None:
+        return ChecklistSheet(versions, None, [], [])
+    return ChecklistSheet(versions, shown, zones_of(listed_points(shown.version)), pairs_of(shown.version))
+
+
+def zones_of(listed: list[ListedPoint]) -> list[Zone]:
+    """Points in walking order, parted where the zone changes."""
+    zones: list[Zone] = []
+    for row in listed:
+        if not zones or zones[-1].name != row.zone_name:
+            zones.append(Zone(row.zone_name, []))
+        zones[-1].listed.append(row)
+    return zones
+
+
+def listed_points(version: ChecklistVersion) -> list[ListedPoint]:
+    """The points of a version in walking order. One statement."""
+    return list(version.listed.select_related("point__feature").order_by("position"))
+
+
+def pairs_of(version: ChecklistVersion) -> list[Precedence]:
+    """The order rules of a version, safety first. One statement."""
+    return list(
+        version.precedences.select_related("earlier__point", "later__point").order_by(
+            "-is_safety", "earlier__position", "later__position"
+        )
+    )
+
+
+def latest_points() -> QuerySet[Point]:
+    """The newest revision of every point of the library, by title."""
+    newest = (
+        Point.objects.filter(code=OuterRef("code"))
+        .order_by()
+        .values("code")
+        .annotate(newest=Max("revision"))
+        .values("newest")
+    )
+    return Point.objects.filter(revision=Subquery(newest)).select_related("feature").order_by("title", "code")
