@@ -153,6 +153,8 @@ GOOD_CONSISTENCY = {
         {"root": ROOTS[7]},
         {"root": b""},
         {"leaf": b"", "root": b"", "path": [], "size": 1, "index": 0},
+        # The second leaf of two passed off as the only one: the path goes on above the top.
+        {"leaf": NODES["L1"], "index": 0, "size": 1, "path": path_of("L0"), "root": ROOTS[2]},
     ],
     ids=str,
 )
@@ -178,6 +180,14 @@ def test_inclusion_is_refused_when_anything_is_wrong(wrong):
         {"old_root": b""},
         {"new_root": ROOTS[7]},
         {"old_root": ROOTS[8], "new_root": ROOTS[6]},
+        # Parts of two larger trees passed off as whole ones: the path goes on above the top.
+        {
+            "old_size": 3,
+            "old_root": node_hash(NODES["N47"], ROOTS[3]),
+            "new_size": 4,
+            "new_root": node_hash(NODES["N47"], ROOTS[4]),
+            "path": path_of("L2 L3 N01 N47"),
+        },
         # Edge of policy in the published negative vectors; refused here.
         {"old_size": 0, "new_size": 0, "path": []},
         {"old_size": 1, "new_size": 1, "old_root": b"", "new_root": b"", "path": []},
