@@ -67,7 +67,7 @@ def load_reference(*, by: Account, folder: Path = REFERENCE, no_later_than: date
     except (ObjectDoesNotExist, TypeError) as problem:
         raise UnreadableContent(f"{loader.reading}: {problem}") from problem
     except ValidationError as problem:
-        raise UnreadableContent(f"{loader.reading}: {' '.join(problem.messages)}") from problem
+        raise UnreadableContent(f"{loader.reading}: {_said(problem)}") from problem
     return loader.loaded
 
 
@@ -241,3 +241,10 @@ def _says(version: StandardVersion, terms: dict[str, Any], lines: list[dict[str,
             for name, value in line.items()
         )
     )
+
+
+def _said(problem: ValidationError) -> str:
+    """What the register says against a row, with the columns that it is said of."""
+    if not hasattr(problem, "error_dict"):
+        return " ".join(problem.messages)
+    return " ".join(f"{name}: {' '.join(told)}" for name, told in problem.message_dict.items())

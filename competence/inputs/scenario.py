@@ -26,7 +26,7 @@ from competence.actions.people import give_role, open_account
 from competence.actions.plant import change_machine, enter_machine
 from competence.actions.setup import keep_setup
 from competence.inputs.offsets import Almanac, BadOffset
-from competence.inputs.reference import load_reference
+from competence.inputs.reference import UnreadableContent, load_reference
 from competence.inputs.scenario_checks import plan_checks
 from competence.inputs.scenario_people import plan_people
 from competence.models import (
@@ -44,6 +44,9 @@ from competence.models import (
 SCENARIO = settings.BASE_DIR / "fixtures" / "scenario"
 # The journal's first entry in a register that holds the scenario, and in no other.
 MARK = "demo.begun"
+
+# What keeps a step from being taken, as against a fault of the program.
+CANNOT = (ActionRefused, PermissionDenied, ValidationError, KeyError, BadOffset, UnreadableContent)
 
 Step = Callable[[], None]
 
@@ -85,7 +88,7 @@ class Timetable:
             with as_if_at(moment):
                 try:
                     step()
-                except (ActionRefused, PermissionDenied, ValidationError, KeyError, BadOffset) as problem:
+                except CANNOT as problem:
                     said = " ".join(getattr(problem, "messages", [str(problem)]))
                     raise UntrueScenario(f"{what}, {moment:%Y-%m-%d %H:%M} UTC: {said}") from problem
             done += 1

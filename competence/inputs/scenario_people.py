@@ -19,7 +19,7 @@ from competence.actions.tickets import (
     vary_ticket,
     withdraw_ticket,
 )
-from competence.models import Account, Operator, Role, Ticket
+from competence.models import Account, Category, Operator, Role, Ticket
 from competence.queries.tickets import standard_on
 from competence.rules.conditions import Conditions
 from competence.rules.dates import day_at
@@ -183,9 +183,13 @@ class Person:
         standard = standard_on(category, day_at(now(), ZoneInfo(self.zone)))
         for requirement in standard.requirements.order_by("pk"):
             kind = RequirementKind(requirement.kind)
-            is_again = kind not in HOURS_KINDS or requirement.months is not None
-            if kind not in LASTING and (is_first or is_again):
+            # Hours once logged stand, unless the standard lets them run out or newly asks for them.
+            stands = kind in HOURS_KINDS and requirement.months is None and self._has(kind, category)
+            if kind not in LASTING and (is_first or not stands):
                 self._record(kind, assessor, category=category, hours=requirement.hours)
+
+    def _has(self, kind: RequirementKind, category: Category) -> bool:
+        return self.operator.evidence.filter(kind=kind.value, category=category).exists()
 
     def _issue(self, line: dict[str, Any]) -> None:
         ticket = issue_ticket(

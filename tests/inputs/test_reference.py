@@ -222,7 +222,7 @@ def test_a_history_older_than_the_content_gets_the_first_versions_from_its_own_b
         (
             "features.toml",
             '[[feature]]\ncode = "A B"\nname = "A"\nkind = "fitted"\n',
-            "features.toml: Use small",
+            "features.toml: code: Use small",
         ),
         ("features.toml", '[[thing]]\ncode = "a"\n', "features.toml: feature is missing"),
         ("standards.toml", STANDARD.replace('"dozer"', '"loader"'), "standards.toml: Category matching"),
