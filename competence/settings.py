@@ -30,7 +30,8 @@ DEBUG = False
 SECRET_KEY = _stated("REGISTER_SECRET_KEY") or kept_secret(DATA_DIR / "secret.key", "django")
 # 32 bytes as 64 hexadecimal digits: the Ed25519 key (RFC 8032) that signs the journal's checkpoints.
 JOURNAL_KEY = _stated("REGISTER_JOURNAL_KEY") or kept_secret(DATA_DIR / "journal.key", "ed25519")
-# The journal is sealed after a change when the last sealing by this process is older than this.
+# The journal is sealed after a change when the last sealing by this process is older than this; 0: after
+# every change; negative: never, for a register that is sealed by a scheduler.
 JOURNAL_SEAL_SECONDS = int(os.environ.get("REGISTER_SEAL_SECONDS", "60"))
 
 _hosts = _stated("REGISTER_HOSTS")

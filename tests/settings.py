@@ -14,7 +14,7 @@ from competence.settings import DATA_DIR, DATABASES, INSTALLED_APPS, MIDDLEWARE 
 
 # Argon2 is slow on purpose; what it protects is not what the tests are about.
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
-# Any sealing that a change would start is overdue at once, so nothing waits on the clock.
+# A change never starts a sealing: tests that are about sealing say when.
 JOURNAL_SEAL_SECONDS = -1
 
 STATIC_ROOT = DATA_DIR / "static"
