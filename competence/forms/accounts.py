@@ -8,7 +8,7 @@ from django.contrib.auth.validators import UnicodeUsernameValidator
 from competence.forms.record_form import RecordForm, day, reason
 from competence.models import Account, Category, Role, Site
 
-EVERY_SITE = "Every site"
+EVERY_SITE = "every"
 
 
 def new_password() -> forms.CharField:
@@ -53,9 +53,22 @@ class StaffAccountForm(OperatorAccountForm):
 
 class RoleForm(RecordForm):
     name = forms.ChoiceField(label="Role", choices=Role.Name.choices)
-    site = forms.ModelChoiceField(
-        label="At", queryset=Site.objects.order_by("name"), required=False, empty_label=EVERY_SITE
-    )
+    site = forms.ChoiceField(label="At", error_messages={"required": "Say where the role holds."})
+
+    def __init__(self, *args: Any, site_ids: frozenset[int] | None, **kwargs: Any) -> None:
+        """``site_ids``: the sites where the giver may give a role; ``None`` for each of them, and for all."""
+        super().__init__(*args, **kwargs)
+        sites = Site.objects.order_by("name")
+        if site_ids is not None:
+            sites = sites.filter(pk__in=site_ids)
+        self.sites = {str(site.pk): site for site in sites}
+        choices = [("", "Choose"), *((pk, str(site)) for pk, site in self.sites.items())]
+        if site_ids is None:
+            choices.append((EVERY_SITE, "Every site"))
+        self.fields["site"].choices = choices
+
+    def clean_site(self) -> Site | None:
+        return self.sites.get(self.cleaned_data["site"])
 
 
 class EndRoleForm(RecordForm):

@@ -14,8 +14,21 @@ class RecordForm(forms.Form):
         self.helper = FormHelper(self)
         self.helper.form_tag = False
         self.helper.disable_csrf = True
-        # The summary at the top of the page says what belongs to no single field.
-        self.helper.form_show_errors = True
+
+    # Fields that stand together under a legend of their own.
+    apart: tuple[str, ...] = ()
+    apart_legend = ""
+
+    @property
+    def groups(self) -> list[tuple[str, list[forms.BoundField]]]:
+        """The fields in order, each run of those set apart under its legend."""
+        found: list[tuple[str, list[forms.BoundField]]] = []
+        for field in self:
+            legend = self.apart_legend if field.name in self.apart else ""
+            if not found or found[-1][0] != legend:
+                found.append((legend, []))
+            found[-1][1].append(field)
+        return found
 
 
 def day(label: str, *, required: bool = True, help_text: str = "") -> forms.DateField:

@@ -21,6 +21,9 @@ CONDITION_FIELDS = (
 class ConditionsForm(RecordForm):
     """What a ticket is limited to. Left alone, it is limited by nothing."""
 
+    apart = CONDITION_FIELDS
+    apart_legend = "Conditions"
+
     limit_sites = forms.BooleanField(label="Only at the sites ticked here", required=False)
     sites = forms.ModelMultipleChoiceField(
         label="Sites",

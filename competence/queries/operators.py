@@ -84,7 +84,7 @@ def evidence_of(operator: Operator) -> list[Evidence]:
     """Every row of evidence, corrected ones too, newest first. One statement."""
     return list(
         Evidence.objects.filter(operator=operator)
-        .select_related("category", "site", "recorded_by", "corrected_by", "corrects")
+        .select_related("category", "site", "recorded_by", "corrected_by__recorded_by", "corrects")
         .order_by("-occurred_on", "-pk")
     )
 

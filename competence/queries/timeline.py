@@ -10,8 +10,9 @@ from competence.queries.ticket_lists import Names
 from competence.rules.conditions import Conditions
 from competence.rules.reasons import long_date
 
-# Written down this long after it took effect, an event is flagged.
+# Written down this long after it took effect, an event is flagged; evidence travels on paper, so longer.
 WRITTEN_LATE = timedelta(days=1)
+EVIDENCE_LATE = timedelta(days=14)
 
 TONES = {
     "issued": "good",
@@ -123,8 +124,10 @@ def said(event: TicketEvent, named: Names) -> list[str]:
     return says
 
 
-def _later(effective_at: datetime, recorded_at: datetime, zone: ZoneInfo) -> str:
-    return moment_words(recorded_at, zone) if recorded_at - effective_at > WRITTEN_LATE else ""
+def _later(
+    effective_at: datetime, recorded_at: datetime, zone: ZoneInfo, late: timedelta = WRITTEN_LATE
+) -> str:
+    return moment_words(recorded_at, zone) if recorded_at - effective_at > late else ""
 
 
 def _name(account: Account | None) -> str:
@@ -156,7 +159,7 @@ def _evidence_happening(row: Evidence, zone: ZoneInfo) -> Happening:
         says=[f"{row.hours.normalize():f} hours."] if row.hours else [],
         who=_name(row.recorded_by),
         why=row.reason or row.came_from,
-        recorded_later=_later(_start(row.occurred_on, zone) + timedelta(days=1), row.recorded_at, zone),
+        recorded_later=_later(_start(row.occurred_on, zone), row.recorded_at, zone, EVIDENCE_LATE),
         is_corrected=hasattr(row, "corrected_by"),
     )
 

@@ -43,7 +43,7 @@ def state_words(held: Standing | None, today: date) -> StateWords:
     if days > ENDING_DAYS:
         return StateWords(state, "In force", "good", f"to {long_date(held.last_day)}")
     when = "today" if days == 0 else "tomorrow" if days == 1 else f"in {days} days"
-    return StateWords(state, f"Ends {when}", "warn", f"in force to {long_date(held.last_day)}")
+    return StateWords(state, f"Ends {when}", "warn", f"to {long_date(held.last_day)}")
 
 
 def condition_words(

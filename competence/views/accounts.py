@@ -105,8 +105,9 @@ def account(request: HttpRequest, username: str) -> HttpResponse:
     held = _account_or_404(request, username)
     doing = request.POST.get("do", "")
     first = {"phone": held.phone, "email": held.email}
+    site_ids = sites_with(request.user, Right.KEEP_PEOPLE)
     forms = {
-        "role": RoleForm(request.POST if doing == "role" else None),
+        "role": RoleForm(request.POST if doing == "role" else None, site_ids=site_ids),
         "contact": ContactForm(request.POST if doing == "contact" else None, initial=first),
         "password": PasswordForm(request.POST if doing == "password" else None),
     }

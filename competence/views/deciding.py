@@ -123,6 +123,11 @@ def _renewal_words(ticket: Ticket, assessed_on: Any) -> str:
         period = period_after_renewal(held, standard, assessed_on)
     except RenewalRefused as refused:
         return str(refused)
+    if period.last_day <= held.last_day:
+        return (
+            f"Assessed on {long_date(assessed_on)}, the ticket would end no later than it does now, on "
+            f"{long_date(held.last_day)}. A renewal takes a newer assessment: record it first."
+        )
     return (
         f"Assessed on {long_date(assessed_on)}, the ticket would run from {long_date(period.first_day)} to "
         f"{long_date(period.last_day)}. Now it runs to {long_date(held.last_day)}."

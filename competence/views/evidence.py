@@ -44,7 +44,7 @@ def evidence_new(request: HttpRequest, number: str) -> HttpResponse:
         lead=WHAT_IT_IS[Kind(kind)],
         submit="Record it",
         back_url=reverse("evidence-new", args=[person.number]),
-        back_label="Another kind",
+        back_label="the kinds",
         machine_models=_models(kind),
     )
 

@@ -13,8 +13,9 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.timezone import now
 from django.views.decorators.http import require_GET, require_POST
 
-from competence.permissions import Right, may
+from competence.permissions import Right, may, sites_with
 from competence.queries.operator_start import operator_start
+from competence.queries.ticket_lists import counts
 
 THEMES = ("light", "dark", "auto")
 
@@ -35,6 +36,9 @@ def home(request: HttpRequest) -> HttpResponse:
     if request.user.operator is not None and may(request.user, Right.CHECK_MACHINE):
         start = operator_start(request.user.operator, now())
         parts.append(Part("competence/home_operator.html", start, is_for_phone=True))
+    if may(request.user, Right.SEE_RECORDS):
+        states = counts(sites_with(request.user, Right.SEE_RECORDS), now())
+        parts.append(Part("competence/home_staff.html", states))
     return render(request, "competence/home.html", {"parts": parts})
 
 

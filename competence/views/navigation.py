@@ -8,7 +8,13 @@ from django.http import HttpRequest
 from competence.permissions import Right, may
 
 # Label, URL name, and the right that opens the room (none: everybody signed in).
-ROOMS: tuple[tuple[str, str, Right | None], ...] = (("Start", "home", None),)
+ROOMS: tuple[tuple[str, str, Right | None], ...] = (
+    ("Start", "home", None),
+    ("Operators", "operator-list", Right.SEE_RECORDS),
+    ("Tickets", "ticket-list", Right.SEE_RECORDS),
+    ("Appointments", "appointment-list", Right.SEE_RECORDS),
+    ("Accounts", "account-list", Right.KEEP_PEOPLE),
+)
 
 
 @dataclass(frozen=True)

@@ -104,6 +104,8 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
         "account": account_of(person),
         "tickets": tickets,
         "evidence": evidence,
+        # What strikes a row out is told beside that row.
+        "shown_evidence": [row for row in evidence if not row.strikes_out],
         "lasting": lasting_of(person, tickets, standards_in_force(today), facts_of(evidence), today),
         "happenings": in_time(
             ticket_happenings(events_of(row.ticket.pk for row in tickets), zone, named),

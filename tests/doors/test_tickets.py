@@ -470,3 +470,20 @@ def test_nobody_records_evidence_about_themself(post, world):
     page = post(own, "evidence-new", "OP2", query="?kind=medical", **typed)
     assert "about themself" in errors(page)["__all__"][0]
     assert Ticket.objects.filter(operator=world.newcomer).count() == 0
+
+
+# The start page ------------------------------------------------------------------------------------------
+
+
+def test_the_start_page_counts_what_needs_somebody_and_leads_to_exactly_those(get, world):
+    TicketFactory.create_batch(2, operator__site=world.site, last_day=days_ago(-20))
+    TicketFactory(operator__site=world.site, last_day=days_ago(-50))
+    TicketFactory(operator__site=world.site, last_day=days_ago(1))
+    TicketFactory(operator__site=world.site, is_suspended=True)
+    TicketFactory(operator__site=world.site, operator__is_active=False, last_day=days_ago(-20))
+    TicketFactory(operator__site=world.other_site, last_day=days_ago(-20))
+    (part,) = get(world.trainer, "home").context["parts"]
+    counted = {count.state: count.number for count in part.content}
+    assert counted == {"ends_30": 2, "ends_60": 3, "ended": 1, "suspended": 1}
+    for state, number in counted.items():
+        assert len(get(world.trainer, "ticket-list", state=state).context["rows"]) == number
