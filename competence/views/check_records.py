@@ -2,6 +2,7 @@
 
 import uuid
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -10,7 +11,7 @@ from django.utils.timezone import now
 from django.views.decorators.http import require_GET
 
 from competence.forms.checks import photograph_url
-from competence.models import DailyCheck, Finding, Role
+from competence.models import DailyCheck, Defect, Finding, Grade, Role
 from competence.permissions import NotAllowed, Right, may, require, sites_with
 from competence.queries.checks import (
     CheckFilter,
@@ -21,6 +22,7 @@ from competence.queries.checks import (
 )
 from competence.queries.operator_start import own_record
 from competence.queries.refusals import contacts_at
+from competence.rules.dates import day_at
 from competence.views.doing import asks
 from competence.views.narrowing import narrowing
 from competence.views.people_doing import choice, paged
@@ -49,22 +51,33 @@ def result(request: HttpRequest, check_id: uuid.UUID) -> HttpResponse:
         for one in sheet.zones
     ]
     findings = [entry for _, entries in zones for entry in entries]
+    is_fit = daily_check.result == DailyCheck.Result.FIT
+    zone = ZoneInfo(daily_check.site.zone)
     return render(
         request,
         "competence/checks/result.html",
         {
             "check": daily_check,
             "is_own": is_own,
-            "is_fit": daily_check.result == DailyCheck.Result.FIT,
+            "is_fit": is_fit,
             "zones": zones,
             "found": [entry for entry in findings if entry[1].answer == Finding.Answer.DEFECT],
             "good_count": sum(finding.answer == Finding.Answer.GOOD for _, finding, _ in findings),
-            "open_defects": open_defects(daily_check.machine),
+            "stopped_since": _stop_after(daily_check, is_fit),
+            "is_today": day_at(now(), zone) == day_at(daily_check.submitted_at, zone),
             "contacts": contacts_at(daily_check.site, {Role.Name.SITE_ADMIN}).get(Role.Name.SITE_ADMIN, ()),
             "clock_words": _clock_words(daily_check.device_clock_at, daily_check.submitted_at),
             "zone_name": daily_check.site.zone,
         },
     )
+
+
+def _stop_after(daily_check: DailyCheck, is_fit: bool) -> Defect | None:
+    """What stops the machine now although this check found it fit: an old answer must not read as today's."""
+    if not is_fit:
+        return None
+    stops = (d for d in open_defects(daily_check.machine) if d.grade == Grade.STOP_USE)
+    return next(stops, None)
 
 
 def _clock_words(device_at: datetime | None, submitted_at: datetime) -> str:

@@ -247,12 +247,12 @@ def point(request: HttpRequest, check_id: uuid.UUID, listed: int) -> JsonRespons
             {"saved": False, "sentences": ["The checklist has changed. Open the check again."]}, status=409
         )
     form = PointForm(place, request.POST, request.FILES)
-    is_whole = form.is_valid() or form.is_photograph_only_at_fault
+    answer = form.as_answer() if form.is_valid() or form.is_photograph_only_at_fault else None
+    is_whole = answer is not None
     try:
-        answer = form.as_answer() if is_whole else None
         if answer is not None:
             save_findings(by=request.user, daily_check=daily_check, answers=[answer])
-        elif not is_whole:
+        else:
             take_back_answer(by=request.user, daily_check=daily_check, listed=place)
     except ActionRefused as refused:
         return JsonResponse({"saved": False, "sentences": [refused.sentence]}, status=409)

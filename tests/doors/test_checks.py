@@ -5,6 +5,8 @@ from datetime import timedelta
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 from PIL import Image
@@ -20,7 +22,9 @@ from tests.factories import (
     FindingFactory,
     MachineFactory,
     OperatorFactory,
+    PointFactory,
     SiteFactory,
+    TicketEventFactory,
 )
 
 pytestmark = pytest.mark.django_db
@@ -53,6 +57,12 @@ def answer_all(yard, daily_check):
 def finish(phone, daily_check, **fields):
     given = {"hour_meter": "4210.5", "refusal_id": str(uuid.uuid4()), **fields}
     return phone.post(reverse("check-finish", args=[daily_check.pk]), given)
+
+
+def statements(phone, address):
+    with CaptureQueriesContext(connection) as asked:
+        phone.get(address)
+    return len(asked)
 
 
 # Picking a machine -------------------------------------------------------------------------------------
@@ -89,21 +99,11 @@ def test_my_unfinished_check_comes_first(yard, phone):
     assert page.index(reverse("check", args=[draft.pk])) < page.index("At Brackenfell Quarry")
 
 
-def test_picking_asks_the_same_number_of_statements_for_two_machines_and_for_thirty(
-    yard, phone, django_assert_num_queries
-):
-    def statements():
-        from django.db import connection
-        from django.test.utils import CaptureQueriesContext
-
-        with CaptureQueriesContext(connection) as asked:
-            phone.get(reverse("check-pick"))
-        return len(asked)
-
-    few = statements()
+def test_picking_asks_the_same_number_of_statements_for_two_machines_and_for_thirty(yard, phone):
+    few = statements(phone, reverse("check-pick"))
     for _ in range(28):
         MachineFactory(site=yard.machine.site)
-    assert statements() == few
+    assert statements(phone, reverse("check-pick")) == few
 
 
 # Starting ----------------------------------------------------------------------------------------------
@@ -365,6 +365,21 @@ def test_a_photograph_over_the_limit_is_refused_and_the_rest_is_kept(yard, phone
     assert draft.findings.get().note == "Drip"
 
 
+def test_the_pages_of_a_check_ask_as_many_statements_for_three_points_as_for_sixty(yard, phone):
+    def asked(checklist):
+        draft = DailyCheckFactory(operator=yard.operator, machine=MachineFactory(), checklist=checklist)
+        for listed in checklist.listed.order_by("position"):
+            FindingFactory(daily_check=draft, listed=listed, defect=True)
+        pages = [reverse(name, args=[draft.pk]) for name in ("check", "check-finish")]
+        counts = [statements(phone, address) for address in (*pages, zone(draft, 1))]
+        DailyCheck.objects.filter(pk=draft.pk).update(
+            status="submitted", submitted_at=timezone.now(), hour_meter=1, result="fit"
+        )
+        return [*counts, statements(phone, reverse("check-result", args=[draft.pk]))]
+
+    assert asked(ChecklistVersionFactory(points=60)) == asked(ChecklistVersionFactory(points=3))
+
+
 # One tap -------------------------------------------------------------------------------------------------
 
 
@@ -544,8 +559,6 @@ def test_a_new_list_keeps_the_answers_that_still_hold_and_names_the_new_points(y
     draft = yard.draft()
     answer_all(yard, draft)
     kept = [listed.point for listed in yard.listed[:4]]
-    from tests.factories import PointFactory
-
     ChecklistVersionFactory(
         category=yard.machine.state.category, points=[*kept, PointFactory(title="Fire extinguisher")]
     )
@@ -560,8 +573,6 @@ def test_a_new_list_keeps_the_answers_that_still_hold_and_names_the_new_points(y
 def test_who_was_suspended_meanwhile_is_refused_once_and_the_draft_is_kept(yard, phone):
     draft = yard.draft()
     answer_all(yard, draft)
-    from tests.factories import TicketEventFactory
-
     TicketEventFactory(ticket=yard.operator.tickets.get(), kind="suspended")
     press = str(uuid.uuid4())
     first = finish(phone, draft, refusal_id=press)
@@ -579,6 +590,14 @@ def test_a_check_is_set_aside_with_a_reason_only(yard, phone):
     assert DailyCheck.objects.get().status == "set_aside"
     assert "was set aside" in phone.get(reverse("check", args=[draft.pk])).content.decode()
     assert phone.get(zone(draft, 1))["Location"] == reverse("check", args=[draft.pk])
+
+
+def test_an_old_result_does_not_read_as_today_s(yard, phone):
+    old = yard.draft(submitted=True, started_at=timezone.now() - timedelta(days=2))
+    url = reverse("check-result", args=[old.pk])
+    assert "record of an earlier day" in phone.get(url).content.decode()
+    DefectFactory(machine=yard.machine, grade="stop_use")
+    assert "A stop-use defect is open on this machine now" in phone.get(url).content.decode()
 
 
 # Records -------------------------------------------------------------------------------------------------
@@ -638,22 +657,13 @@ def test_the_list_holds_the_own_sites_only(yard, some_checks):
 
 
 def test_the_list_asks_the_same_number_of_statements_for_two_and_for_twenty(yard):
-    from django.db import connection
-    from django.test.utils import CaptureQueriesContext
-
     staff = signed_in(AccountFactory(roles=["auditor"]))
-
-    def statements():
-        with CaptureQueriesContext(connection) as asked:
-            staff.get(reverse("check-list"))
-        return len(asked)
-
     for _ in range(2):
         yard.draft(submitted=True)
-    few = statements()
+    few = statements(staff, reverse("check-list"))
     for _ in range(18):
         DailyCheckFactory(submitted=True)
-    assert statements() == few
+    assert statements(staff, reverse("check-list")) == few
 
 
 def test_my_record_shows_my_own_tickets_checks_and_refusals(yard, phone):

@@ -203,19 +203,25 @@ def test_a_phone_that_dies_without_a_signal_still_has_the_answers(yard, phone_pa
     sign_in(page, yard.account)
     begin(page)
     page.context.set_offline(True)
-    tap(page, yard.listed[0], "good")
-    saved(page, yard.listed[0], "Not sent yet: waiting for a signal")
-    card_of = yard.listed[1]
-    tap(page, card_of, "defect")
+    nuts, leaks = yard.listed[:2]
+    tap(page, nuts, "defect")
+    card(page, nuts).get_by_label("What is wrong").fill("One nut missing")
+    card(page, nuts).locator("input[type=file]").set_input_files(
+        {"name": "nut.jpg", "mimeType": "image/jpeg", "buffer": a_photograph().read()}
+    )
+    saved(page, nuts, "Not sent yet: waiting for a signal")
+    tap(page, leaks, "defect")
     address = page.url
     page.close()
     page.context.set_offline(False)
     again = page.context.new_page()
     again.goto(address)
-    saved(again, yard.listed[0])
+    saved(again, nuts)
+    card(again, nuts).get_by_text("Photograph kept").wait_for()
+    assert DailyCheck.objects.get().findings.get().photograph
     # What was begun stands as it was begun, with what is missing.
-    assert card(again, card_of).locator("input[value=defect]").is_checked()
-    card(again, card_of).get_by_text("Say what is wrong").wait_for()
+    assert card(again, leaks).locator("input[value=defect]").is_checked()
+    card(again, leaks).get_by_text("Say what is wrong").wait_for()
 
 
 def test_a_trainee_is_stopped_alone_and_starts_with_a_supervisor_who_confirms(
