@@ -8,7 +8,6 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from competence.actions.checks import start_check, submit_check
-from competence.actions.clock import as_if_at
 from competence.actions.defects import close_defect
 from competence.actions.drafts import Answer, save_findings
 from competence.actions.errors import ActionRefused
@@ -65,10 +64,14 @@ def _check(scenario: Scenario, line: dict[str, Any], moment: datetime) -> None:
         raise ActionRefused(f"It was {'stopped: ' + why if is_stopped else 'let through'}.")
     if is_stopped:
         return
-    with as_if_at(moment + WALK_AROUND):
+
+    def finish() -> None:
         answer_all(by, started, line.get("finding", ()))
         reading = Decimal(str(scenario.reading(line["machine"], moment)))
         submit_check(by=by, daily_check=started, hour_meter=reading)
+
+    what = f"The end of the check of {line['machine']} by {line['operator']}"
+    scenario.timetable.add(moment + WALK_AROUND, what, finish)
 
 
 def answer_all(by: Account, daily_check: DailyCheck, findings: Any = ()) -> None:
