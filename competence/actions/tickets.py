@@ -56,7 +56,9 @@ def issue_ticket(
         _refuse_while_held(ticket, standard, today)
         effective_at = _after_what_was(ticket, first_day, effective_at)
     if level == Level.FULL:
-        _refuse_while_missing(by, operator, standard, first_day, "Record it, or issue at trainee level.")
+        _refuse_while_missing(
+            by, operator, standard, first_day, "Record it, or issue at trainee level.", field="level"
+        )
     full_term = period_end(first_day, standard.months, PeriodEnd(standard.period_end))
     if ticket is None:
         ticket = Ticket.objects.create(
@@ -93,7 +95,9 @@ def renew_ticket(*, by: Account, ticket: Ticket, assessed_on: date, reason: str)
             field="assessed_on",
         )
     if held.level == Level.FULL:
-        _refuse_while_missing(by, operator, standard, assessed_on, "Record it, then renew.")
+        _refuse_while_missing(
+            by, operator, standard, assessed_on, "Record it, then renew.", field="assessed_on"
+        )
     try:
         period = period_after_renewal(held, standard, assessed_on)
     except RenewalRefused as refused:
@@ -136,7 +140,9 @@ def vary_ticket(
     if level == Level.FULL and held.level != Level.FULL:
         today = _today(ticket.operator)
         standard = _standard(ticket.category, today)
-        _refuse_while_missing(by, ticket.operator, standard, today, "Record it, then change the level.")
+        _refuse_while_missing(
+            by, ticket.operator, standard, today, "Record it, then change the level.", field="level"
+        )
     changes = {"level": level, "last_day": last_day, "conditions": conditions}
     if all(value is None or value == getattr(held, part) for part, value in changes.items()):
         raise ActionRefused("That is what the ticket says already; nothing would change.")
@@ -201,12 +207,14 @@ def _refuse_while_held(ticket: Ticket, standard: StandardVersion, today: date) -
         return
     if state is State.ENDED:
         raise ActionRefused(
-            f"Ticket {ticket.number} ended on {long_date(held.last_day)} and can still be renewed. Renew it."
+            f"Ticket {ticket.number} ended on {long_date(held.last_day)} and can still be renewed. Renew it.",
+            field="category",
         )
     raise ActionRefused(
         f"This operator holds ticket {ticket.number} for {ticket.category.name}, "
         f"to {long_date(held.last_day)}. "
-        "Renew or vary that ticket instead: one operator has one ticket for one category."
+        "Renew or vary that ticket instead: one operator has one ticket for one category.",
+        field="category",
     )
 
 
@@ -232,22 +240,25 @@ def _after_what_was(ticket: Ticket, first_day: date, effective_at: datetime) -> 
 
 
 def _refuse_while_missing(
-    by: Account, operator: Operator, standard: StandardVersion, on: date, remedy: str
+    by: Account, operator: Operator, standard: StandardVersion, on: date, remedy: str, *, field: str
 ) -> None:
     missing = missing_for_full_ticket(operator, standard, on=on, today=_today(operator), known_at=now())
     if missing:
-        raise ActionRefused(f"Not on record yet: {'; '.join(missing)}. {remedy}")
+        raise ActionRefused(f"Not on record yet: {'; '.join(missing)}. {remedy}", field=field)
     if standard.issue_by_another and by.pk in practical_assessors(operator, standard.category):
         raise ActionRefused(
             "This standard asks for two people: whoever recorded the practical assessment does not decide on "
-            "the ticket. Ask another trainer."
+            "the ticket. Ask another trainer.",
+            field=field,
         )
 
 
 def _standard(category: Category, on: date) -> StandardVersion:
     standard = standard_on(category, on)
     if standard is None:
-        raise ActionRefused(f"No standard is in force for {category.name} on {long_date(on)}.")
+        raise ActionRefused(
+            f"No standard is in force for {category.name} on {long_date(on)}.", field="category"
+        )
     return standard
 
 

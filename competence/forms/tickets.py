@@ -189,9 +189,9 @@ class CorrectEventForm(ConditionsForm):
         self.kind = kind
 
     def clean(self) -> dict[str, Any]:
+        if self.cleaned_data.get("how") == "strike":
+            return self.cleaned_data
         cleaned = super().clean() if "sites" in self.fields else self.cleaned_data
-        if cleaned.get("how") == "strike":
-            return cleaned
         if not cleaned.get("effective_at") and "effective_at" not in self.errors:
             self.add_error("effective_at", "Say when it took effect.")
         if self.kind == "issued" and not cleaned.get("level"):

@@ -15,7 +15,7 @@ from competence.models import (
     Ticket,
 )
 from competence.queries.ticket_lists import Names, TicketRow, in_state, ticket_row, today_at, zones
-from competence.queries.tickets import missing_of
+from competence.queries.tickets import hours_words, missing_of
 from competence.rules.reasons import long_date
 from competence.rules.requirements import LASTING, Finding, Met, Requirement, RequirementKind, Scope, assess
 from competence.rules.requirements import Evidence as Fact
@@ -183,7 +183,7 @@ def finding_words(finding: Finding) -> str:
     if finding.met is Met.ENDED:
         return f"Ended on {long_date(finding.since)}"
     if finding.met is Met.SHORT:
-        done = f"{finding.hours or 0} of {finding.requirement.hours} h"
+        done = hours_words(finding.hours, finding.requirement.hours)
         return f"{done}, due by {long_date(finding.since)}" if finding.since else done
     return f"Was due by {long_date(finding.since)}" if finding.since else "Not on record"
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any
 
 from competence.models import Category, Evidence, Operator, StandardVersion, Ticket
@@ -147,9 +148,14 @@ def missing_of(
         if later.met is Met.FAILED:
             missing.append(f"{line.title} (the last, on {long_date(later.since)}, was not passed)")
         elif not found.is_met:
-            have = f" ({found.hours or 0} of {line.hours} h)" if line.hours else ""
+            have = f" ({hours_words(found.hours, line.hours)})" if line.hours else ""
             missing.append(f"{line.title}{have}")
     return missing
+
+
+def hours_words(done: Decimal | None, needed: Decimal) -> str:
+    """So many of so many hours, without the noughts that a column adds: 3.5 of 40 h."""
+    return f"{(done or Decimal(0)).normalize():f} of {needed.normalize():f} h"
 
 
 def practical_assessors(operator: Operator, category: Category, *, on: date | None = None) -> set[int]:

@@ -24,7 +24,7 @@ from competence.forms.accounts import (
 )
 from competence.forms.record_form import RecordForm
 from competence.models import Account, Role
-from competence.permissions import NotAllowed, Right, require_everywhere, sites_with
+from competence.permissions import NotAllowed, Right, require, require_everywhere, sites_with
 from competence.queries.accounts import accounts_at, appointment_rows
 from competence.views.doing import asks, attempt
 from competence.views.people_doing import form_page, operator_or_404, paged
@@ -146,6 +146,10 @@ def _kept(request: HttpRequest, held: Account, doing: str, form: RecordForm) -> 
 def role_end(request: HttpRequest, username: str, pk: int) -> HttpResponse:
     held = _account_or_404(request, username)
     role = get_object_or_404(Role.objects.select_related("site"), pk=pk, account=held)
+    if role.site is None:
+        require_everywhere(request.user, Right.KEEP_PEOPLE)
+    else:
+        require(request.user, Right.KEEP_PEOPLE, site=role.site)
     form = EndRoleForm(request.POST or None)
     if form.is_valid() and attempt(form, end_role, by=request.user, role=role, **form.cleaned_data):
         messages.success(request, f"The role {role.get_name_display().lower()} of {held.name} is ended.")

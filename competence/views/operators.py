@@ -11,6 +11,7 @@ from django.views.decorators.http import require_GET
 from competence.actions.clock import now
 from competence.actions.people import change_operator, correct_operator, enter_operator
 from competence.forms.operators import ChangeOperatorForm, CorrectOperatorForm, NewOperatorForm
+from competence.forms.record_form import RecordForm
 from competence.models import Employer, Operator
 from competence.permissions import Right, may, sites_with
 from competence.queries.operators import (
@@ -122,10 +123,7 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
 
 @asks(Right.KEEP_PEOPLE)
 def operator_new(request: HttpRequest) -> HttpResponse:
-    form = NewOperatorForm(request.POST or None)
-    site_ids = sites_with(request.user, Right.KEEP_PEOPLE)
-    if site_ids is not None:
-        form.fields["site"].queryset = form.fields["site"].queryset.filter(pk__in=site_ids)
+    form = _at_own_sites(request, NewOperatorForm(request.POST or None))
     if form.is_valid() and (person := attempt(form, enter_operator, by=request.user, **form.cleaned_data)):
         messages.success(request, f"{person.name} is on the register.")
         return redirect("operator", person.number)
@@ -140,13 +138,21 @@ def operator_new(request: HttpRequest) -> HttpResponse:
     )
 
 
+def _at_own_sites(request: HttpRequest, form: RecordForm) -> RecordForm:
+    """Offer the sites where the account keeps people, and no others."""
+    site_ids = sites_with(request.user, Right.KEEP_PEOPLE)
+    if site_ids is not None:
+        form.fields["site"].queryset = form.fields["site"].queryset.filter(pk__in=site_ids)
+    return form
+
+
 @asks(Right.KEEP_PEOPLE)
 def operator_change(request: HttpRequest, number: str) -> HttpResponse:
     person = operator_or_404(request, number, Right.KEEP_PEOPLE)
     state = person.state
     first = {"site": state.site_id, "employer": state.employer_id, "is_active": state.is_active}
     with clock_of(person.site):
-        form = ChangeOperatorForm(request.POST or None, initial=first)
+        form = _at_own_sites(request, ChangeOperatorForm(request.POST or None, initial=first))
         if form.is_valid() and attempt(
             form, change_operator, by=request.user, operator=person, **form.cleaned_data
         ):

@@ -206,8 +206,12 @@ def test_a_person_is_entered_and_a_taken_number_keeps_what_was_typed(posted, wor
 
 
 def test_another_site_is_not_offered_to_a_site_admin_of_one(asked, posted, world):
-    form = asked(world.site_admin, "operator-new").context["form"]
-    assert list(form.fields["site"].queryset) == [world.site]
+    for page in (asked(world.site_admin, "operator-new"), asked(world.site_admin, "operator-change", "OP1")):
+        assert list(page.context["form"].fields["site"].queryset) == [world.site]
+    state = world.operator.state
+    typed = {"site": world.other_site.pk, "employer": state.employer_id, "is_active": "on", "reason": "Moved"}
+    page = posted(world.site_admin, "operator-change", "OP1", **typed)
+    assert list(page.context["form"].errors) == ["site"]
 
 
 def test_a_change_needs_a_reason_and_no_day_to_come(posted, world):

@@ -207,7 +207,7 @@ def test_the_page_says_what_is_missing_before_anybody_tries(get, world):
 
 def test_a_full_ticket_without_evidence_is_refused_by_name_and_keeps_what_was_typed(post, world):
     page = post(world.trainer, "ticket-issue", "OP2", **typed_issue(world, max_operating_mass_kg=20000))
-    (said,) = errors(page)["__all__"]
+    (said,) = errors(page)["level"]
     assert "Practical assessment; Question paper" in said
     assert 'value="20000"' in page.content.decode()
     assert not world.newcomer.tickets.exists()
@@ -235,7 +235,7 @@ def test_a_ticket_that_runs_on_past_the_standards_term_is_refused(post, world):
 
 def test_a_second_ticket_for_the_same_category_is_refused(post, world):
     page = post(world.trainer, "ticket-issue", "OP1", **typed_issue(world, level="trainee"))
-    assert "holds ticket OP1-1" in errors(page)["__all__"][0]
+    assert "holds ticket OP1-1" in errors(page)["category"][0]
 
 
 @pytest.mark.parametrize(
