@@ -1776,7 +1776,7 @@ class Migration(migrations.Migration):
             constraint=models.CheckConstraint(
                 condition=models.Q(
                     models.Q(("kind__in", ["training_hours", "supervised_hours"]), _negated=True),
-                    ("hours__gt", 0),
+                    models.Q(("hours__gt", 0), ("hours__isnull", False)),
                     _connector="OR",
                 ),
                 name="hours_requirement_states_hours",

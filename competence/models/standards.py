@@ -100,7 +100,9 @@ class Requirement(Kept):
                 condition=Q(months__isnull=True) | Q(months__gte=1), name="requirement_months_at_least_one"
             ),
             models.CheckConstraint(
-                condition=~Q(kind__in=["training_hours", "supervised_hours"]) | Q(hours__gt=0),
+                # Stated twice over: to a database, hours that are not there are not "not above nought".
+                condition=~Q(kind__in=["training_hours", "supervised_hours"])
+                | Q(hours__isnull=False, hours__gt=0),
                 name="hours_requirement_states_hours",
                 violation_error_message="Say how many hours are needed.",
             ),
