@@ -675,6 +675,13 @@ def test_my_record_shows_my_own_tickets_checks_and_refusals(yard, phone):
     assert stranger.machine.fleet_number not in page
 
 
+def test_an_account_without_a_role_is_told_so_and_staff_are_not():
+    words = "Your account holds no role yet"
+    assert words in signed_in(AccountFactory()).get(reverse("home")).content.decode()
+    staff = signed_in(AccountFactory(roles=["auditor"]))
+    assert words not in staff.get(reverse("home")).content.decode()
+
+
 def test_the_start_page_offers_the_draft_the_check_and_the_last_machine(yard, phone):
     yard.draft(submitted=True)
     draft = yard.draft()

@@ -267,6 +267,36 @@ def test_two_taps_on_submit_are_one_check_and_going_back_changes_nothing(yard, p
     assert DailyCheck.objects.get().submitted_at == submitted_at
 
 
+def test_a_photograph_is_made_small_before_it_is_sent(yard, phone_page, sign_in):
+    page = phone_page
+    sign_in(page, yard.account)
+    begin(page)
+    leaks = yard.listed[1]
+    tap(page, leaks, "defect")
+    tap(page, leaks, "report")
+    card(page, leaks).get_by_label("What is wrong").fill("Drip")
+    saved(page, leaks)
+    large = a_photograph(size=(3200, 2400)).read()
+    page.evaluate(
+        """key => {
+            const send = window.fetch;
+            window.fetch = (url, options) => {
+                const file = options && options.body instanceof FormData && options.body.get(key);
+                if (file) window.sentBytes = file.size;
+                return send(url, options);
+            };
+        }""",
+        f"photo-{leaks.pk}",
+    )
+    card(page, leaks).locator("input[type=file]").set_input_files(
+        {"name": "leak.jpg", "mimeType": "image/jpeg", "buffer": large}
+    )
+    card(page, leaks).get_by_text("Photograph kept").wait_for()
+    assert 20_000 < page.evaluate("window.sentBytes") < len(large) / 2
+    picture = DailyCheck.objects.get().findings.get().photograph
+    assert (picture.width, picture.height) == (1600, 1200)
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_staff_read_the_sheet_and_the_lists_in_light_and_dark(yard, open_page, sign_in, check_access, scheme):
     done = yard.draft(submitted=True)

@@ -92,6 +92,25 @@
     return inStore("readwrite", (store) => store.delete(photographKey(pk)));
   };
 
+  // Made small on the phone already: over a weak signal a whole photograph would take minutes.
+  const LONGEST_SIDE = 1600;
+  const shrink = async (file) => {
+    try {
+      const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
+      const scale = Math.min(1, LONGEST_SIDE / Math.max(picture.width, picture.height));
+      const canvas = document.createElement("canvas");
+      canvas.width = Math.round(picture.width * scale);
+      canvas.height = Math.round(picture.height * scale);
+      canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+      picture.close();
+      const small = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", 0.85));
+      return small && small.size < file.size ? small : file;
+    } catch {
+      // Not a picture that this browser reads: the register judges it.
+      return file;
+    }
+  };
+
   // What the page says --------------------------------------------------------------------------------
   const say = (name, shown) => {
     const line = frame() && frame().querySelector(`[data-say="${name}"]`);
@@ -206,7 +225,8 @@
     return { end: response.ok ? "kept" : "no-signal", said, photograph };
   };
 
-  const settle = async (pk, entry, { end, said }) => {
+  const PHOTOGRAPH_LOST = "The photograph did not stay on this phone. The answer is kept; take the photograph again.";
+  const settle = async (pk, entry, { end, said, photograph }) => {
     const isNewest = (waiting()[pk] || {}).stamp === entry.stamp;
     if (end === "kept") {
       keptCount += 1;
@@ -214,7 +234,7 @@
       strikeOff(pk, entry.stamp);
       if (isNewest) {
         mark(pk, "saved");
-        hint(pk, said.sentences);
+        hint(pk, entry.hasPhotograph && !photograph ? [PHOTOGRAPH_LOST] : said.sentences);
         showKept(pk, said);
       }
       count(said.answered, said.total);
@@ -286,7 +306,7 @@
     keep(pk, entry);
     mark(pk, "waiting");
     hint(pk, []);
-    if (photograph) await keepPhotograph(pk, photograph);
+    if (photograph) await keepPhotograph(pk, await shrink(photograph));
     flush();
   };
   document.addEventListener("change", (event) => {
