@@ -41,11 +41,11 @@ class SetUpSite(admin.AdminSite):
         """The kinds of row; admin's own list would lead to doors that are not here."""
         kinds = [
             {
-                "name": str(model._meta.verbose_name_plural),
+                "name": kept.heading or str(model._meta.verbose_name_plural),
                 "admin_url": reverse(f"{self.name}:competence_{model._meta.model_name}_changelist"),
                 "add_url": reverse(f"{self.name}:competence_{model._meta.model_name}_add"),
             }
-            for model in self._registry
+            for model, kept in self._registry.items()
         ]
         return [{"app_label": "competence", "name": "Set-up", "models": kinds}]
 
@@ -53,6 +53,8 @@ class SetUpSite(admin.AdminSite):
 class Kept(admin.ModelAdmin):
     """One kind of set-up row: listed, entered and changed, never deleted."""
 
+    # What several are called, where adding an s would not do.
+    heading = ""
     actions = None
     list_per_page = 50
     change_list_template = "competence/setup/list.html"
@@ -69,6 +71,12 @@ class Kept(admin.ModelAdmin):
             path(f"{name}/{route}", self.admin_site.admin_view(view), name=f"competence_{name}_{door}")
             for route, view, door in doors
         ]
+
+    def changelist_view(
+        self, request: HttpRequest, extra_context: dict[str, Any] | None = None
+    ) -> HttpResponse:
+        heading = self.heading or str(self.opts.verbose_name_plural)
+        return super().changelist_view(request, {"heading": heading, **(extra_context or {})})
 
     def _change(self, request: HttpRequest, object_id: int) -> HttpResponse:
         return self.change_view(request, str(object_id))
@@ -140,6 +148,7 @@ class FeatureAdmin(Kept):
 
 @admin.register(MinimumCover, site=setup_site)
 class MinimumCoverAdmin(Kept):
+    heading = "minimum cover"
     list_display = ("site", "category", "operators")
     list_select_related = ("site", "category")
     search_fields = ("site__name", "category__name")

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from django.db.models import Case, F, IntegerField, Q, QuerySet, Value, When
 
-from competence.models import Defect, DefectSighting, Grade
+from competence.models import Defect, DefectSighting, Grade, Machine
 
 
 @dataclass(frozen=True)
@@ -52,6 +52,12 @@ def defects_asked(asked: DefectsAsked, site_ids: frozenset[int] | None) -> Query
     return found.select_related(
         "machine__state__site", "closed_by", "opened_by__daily_check__operator"
     ).order_by(urgency, F("closed_at").desc(), "-opened_at", "-pk")
+
+
+def open_stops(machine: Machine) -> list[Defect]:
+    """The stop-use defects that keep a machine standing now. One statement."""
+    stops = Defect.objects.filter(machine=machine, closed_at__isnull=True, grade=Grade.STOP_USE)
+    return list(stops.order_by("opened_at"))
 
 
 def defects_to_show() -> QuerySet[Defect]:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.apps import apps
 from django.db.models import Count, QuerySet
 
 from competence.models import Account, JournalEntry, JournalledRow
@@ -64,9 +65,15 @@ class ShownRow:
 def rows_of_entry(entry: JournalEntry) -> list[ShownRow]:
     """The rows that an entry committed to, with their content in words. One statement."""
     return [
-        ShownRow(row, row.kind.rpartition(".")[2], tuple(_facts(row.content or {})))
-        for row in entry.rows.order_by("pk")
+        ShownRow(row, _noun(row.kind), tuple(_facts(row.content or {}))) for row in entry.rows.order_by("pk")
     ]
+
+
+def _noun(kind: str) -> str:
+    try:
+        return str(apps.get_model(kind)._meta.verbose_name)
+    except (LookupError, ValueError):
+        return kind
 
 
 def _facts(content: dict[str, Any]) -> list[tuple[str, str]]:

@@ -1,6 +1,7 @@
 """The front door: signing in and out, the start page of each role, the theme, and a sign of life."""
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 
 from django.contrib.auth import views as auth_views
@@ -15,8 +16,11 @@ from django.views.decorators.http import require_GET, require_POST
 
 from competence.permissions import Right, may, sites_with
 from competence.queries.operator_start import operator_start
+from competence.queries.plant import site_board
 from competence.queries.ticket_lists import counts
 
+# How far back the site admin's part of the start page looks for refusals.
+BOARD_SPAN = timedelta(days=7)
 THEMES = ("light", "dark", "auto")
 
 
@@ -39,7 +43,13 @@ def home(request: HttpRequest) -> HttpResponse:
     if may(request.user, Right.SEE_RECORDS):
         states = counts(sites_with(request.user, Right.SEE_RECORDS), now())
         parts.append(Part("competence/home_staff.html", states))
-    return render(request, "competence/home.html", {"parts": parts})
+    if may(request.user, Right.KEEP_PLANT):
+        since = now() - BOARD_SPAN
+        board = site_board(sites_with(request.user, Right.KEEP_PLANT), since)
+        parts.append(Part("competence/home_site_admin.html", board))
+    return render(
+        request, "competence/home.html", {"parts": parts, "holds_no_role": not request.user.held_roles}
+    )
 
 
 @login_not_required

@@ -7,6 +7,7 @@ from django.views.decorators.http import require_GET
 
 from competence.forms.gate import GateForm
 from competence.permissions import Right, may
+from competence.queries.defects import open_stops
 from competence.queries.gate_answers import answer
 from competence.views.doing import asks
 from competence.views.people_doing import clock_of
@@ -42,6 +43,7 @@ def gate(request: HttpRequest) -> HttpResponse:
             "operator": form.found_operator,
             "machine": form.found_machine,
             "site": site,
+            "stops": open_stops(form.found_machine),
             "may_see_operator": may(request.user, Right.SEE_RECORDS, site=form.found_operator.site),
         }
         return render(request, "competence/gate/gate.html", context)

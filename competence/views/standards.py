@@ -80,7 +80,7 @@ def _terms_of(latest: StandardVersion | None) -> dict[str, Any]:
     names = ("months", "period_end", "renewal_window_days", "lapse_limit_days", "issue_by_another")
     return {
         **{name: getattr(latest, name) for name in names},
-        "pass_mark": (latest.pass_mark * 100).normalize(),
+        "pass_mark": f"{latest.pass_mark * 100:.1f}".removesuffix(".0"),
         "accepts": list(latest.accepts.values_list("pk", flat=True)),
     }
 
