@@ -196,6 +196,7 @@ class Progress:
     standard: StandardVersion
     missing: list[str]
     held: TicketRow | None
+    is_begun: bool
 
 
 def progress_of(operator: Operator, today: date, named: Names, known_at: datetime) -> list[Progress]:
@@ -211,5 +212,8 @@ def progress_of(operator: Operator, today: date, named: Names, known_at: datetim
         scope = Scope(frozenset({standard.category.code}), operator.site.code, "", operator.started_on)
         lines = sorted(standard.requirements.all(), key=lambda line: line.pk)
         missing = missing_of(lines, facts, scope, on=today, today=today)
-        found.append(Progress(standard.category, standard, missing, held.get(category_id)))
+        asked = [line for line in lines if RequirementKind(line.kind) not in LASTING]
+        ticket = held.get(category_id)
+        is_begun = ticket is not None or len(missing) < len(asked) or not asked
+        found.append(Progress(standard.category, standard, missing, ticket, is_begun))
     return sorted(found, key=lambda each: (len(each.missing), each.category.name))

@@ -56,6 +56,7 @@ def ticket_issue(request: HttpRequest, number: str) -> HttpResponse:
             messages.success(request, f"Ticket {made.number} is issued.")
             return redirect("ticket", made.number)
     moment = now()
+    progress = progress_of(person, today_at(person.site, moment), names(), moment)
     return form_page(
         request,
         form,
@@ -68,7 +69,9 @@ def ticket_issue(request: HttpRequest, number: str) -> HttpResponse:
         back_label=person.name,
         aside="competence/tickets/progress.html",
         operator=person,
-        progress=progress_of(person, today_at(person.site, moment), names(), moment),
+        progress=progress,
+        begun=[each for each in progress if each.is_begun],
+        others=[each for each in progress if not each.is_begun],
     )
 
 

@@ -203,6 +203,10 @@ def typed_issue(world, **more):
 def test_the_page_says_what_is_missing_before_anybody_tries(get, world):
     (progress,) = get(world.trainer, "ticket-issue", "OP2").context["progress"]
     assert progress.missing == ["Practical assessment", "Question paper"]
+    assert not progress.is_begun
+    EvidenceFactory(operator=world.newcomer, kind="paper", category=world.category)
+    (progress,) = get(world.trainer, "ticket-issue", "OP2").context["begun"]
+    assert progress.missing == ["Practical assessment"]
 
 
 def test_a_full_ticket_without_evidence_is_refused_by_name_and_keeps_what_was_typed(post, world):
