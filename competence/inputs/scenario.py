@@ -16,7 +16,6 @@ from typing import Any
 
 from django.conf import settings
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.db import transaction
 
 from competence.actions.appointments import appoint
 from competence.actions.clock import as_if_at
@@ -27,8 +26,6 @@ from competence.actions.plant import change_machine, enter_machine
 from competence.actions.setup import keep_setup
 from competence.inputs.offsets import Almanac, BadOffset
 from competence.inputs.reference import UnreadableContent, load_reference
-from competence.inputs.scenario_checks import plan_checks
-from competence.inputs.scenario_people import plan_people
 from competence.models import (
     Account,
     Category,
@@ -121,7 +118,7 @@ def is_scenarios_own(content: dict[str, list[dict[str, Any]]]) -> bool:
 
 
 class Scenario:
-    """One loading of the scenario into an empty register."""
+    """One loading of the scenario into an empty register; ``scenario_history`` puts its parts in order."""
 
     def __init__(self, *, opened_at: datetime, password: str, folder: Path = SCENARIO) -> None:
         self.content = read_scenario(folder)
@@ -130,15 +127,6 @@ class Scenario:
         self.register = Register()
         self.timetable = Timetable()
         self.begins_at = self.almanac.moment(self.content["history"][0]["begins"], "UTC", "06:00")
-
-    @transaction.atomic
-    def load(self) -> int:
-        """Write the whole history, or nothing; how many steps it took."""
-        self.timetable.add(self.begins_at, "The beginning", self._begin)
-        self._plan_plant()
-        plan_people(self)
-        plan_checks(self)
-        return self.timetable.run(self.almanac.opened_at)
 
     def zone_of(self, site: str) -> str:
         return next(line["zone"] for line in self.content["site"] if line["code"] == site)
@@ -161,7 +149,7 @@ class Scenario:
         days = (moment - self.begins_at) / timedelta(days=1)
         return round(line["hour_meter"] + line["hours_a_day"] * days, 1)
 
-    def _begin(self) -> None:
+    def begin(self) -> None:
         record(by=None, action=MARK, rows=[], reason="An invented scenario: nobody and nothing in it is real")
         self._open_accounts(self.content["account"][:1])
         load_reference(by=self.keeper, no_later_than=self.begins_at.date())
@@ -212,7 +200,7 @@ class Scenario:
                 duties=line["duties"],
             )
 
-    def _plan_plant(self) -> None:
+    def plan_plant(self) -> None:
         for line in self.content["machine"]:
             moment = self.almanac.moment(line["entered"], self.zone_of(line["site"]), "09:00")
             self.timetable.add(

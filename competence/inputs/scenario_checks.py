@@ -1,22 +1,18 @@
 """The daily checks of the scenario: those let through, those stopped, and the defects that they found."""
 
-from __future__ import annotations
-
 import uuid
 from datetime import datetime, timedelta
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from competence.actions.checks import start_check, submit_check
 from competence.actions.defects import close_defect
 from competence.actions.drafts import Answer, save_findings
 from competence.actions.errors import ActionRefused
+from competence.inputs.scenario import Scenario
 from competence.inputs.scenario_picture import cut_tyre
 from competence.models import Account, DailyCheck, Defect, Finding, Machine, Refusal
 from competence.queries.checks import sheet_of
-
-if TYPE_CHECKING:
-    from competence.inputs.scenario import Scenario
 
 # How long a walk-around takes, near enough.
 WALK_AROUND = timedelta(minutes=14)

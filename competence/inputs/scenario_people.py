@@ -1,10 +1,8 @@
 """The people of the scenario: entered, trained, ticketed, and kept up with, each on its own day."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from competence.actions.clock import now
@@ -19,15 +17,13 @@ from competence.actions.tickets import (
     vary_ticket,
     withdraw_ticket,
 )
+from competence.inputs.scenario import Scenario
 from competence.models import Account, Category, Operator, Role, Ticket
 from competence.queries.tickets import standard_on
 from competence.rules.conditions import Conditions
 from competence.rules.dates import day_at
 from competence.rules.requirements import LASTING, RequirementKind
 from competence.rules.standing import Level
-
-if TYPE_CHECKING:
-    from competence.inputs.scenario import Scenario
 
 # How often the firm sees to what must last; people are seen to on different days.
 MEDICAL_EVERY, INDUCTION_EVERY, REFRESHER_EVERY = (timedelta(days=days) for days in (345, 350, 330))

@@ -17,6 +17,7 @@ from competence.inputs.scenario import (
     read_scenario,
     usernames,
 )
+from competence.inputs.scenario_history import write_history
 from competence.models import Account, DailyCheck, Defect, JournalEntry, Refusal, Ticket, TicketEvent
 from competence.queries.tickets import fold
 from tests.factories import AccountFactory
@@ -89,7 +90,7 @@ def test_a_step_that_is_still_to_come_is_refused() -> None:
 def test_the_scenario_loads_as_a_history_kept_all_along() -> None:
     opened_at = timezone.now()
     scenario = Scenario(opened_at=opened_at, password="walk-round-first")
-    scenario.load()
+    write_history(scenario)
 
     entries = list(JournalEntry.objects.order_by("pk").values_list("action", "at"))
     assert entries[0][0] == MARK

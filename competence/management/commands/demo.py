@@ -22,6 +22,7 @@ from competence.inputs.scenario import (
     is_scenarios_own,
     read_scenario,
 )
+from competence.inputs.scenario_history import write_history
 from competence.management.main_job import Outcome, run_main_job
 from competence.models import Account, Finding, JournalEntry, Operator
 
@@ -54,7 +55,7 @@ class Command(BaseCommand):
         scenario = Scenario(opened_at=timezone.now(), password=PASSWORD)
         try:
             with _quick_hashing():
-                steps = scenario.load()
+                steps = write_history(scenario)
         except UntrueScenario as problem:
             raise CommandError(f"The scenario does not hold: {problem}") from problem
         self._say(f"{steps} steps of invented history written. Now the main job, for real:")

@@ -1,0 +1,17 @@
+"""The whole invented history, from the first set-up to yesterday, written in order of time."""
+
+from django.db import transaction
+
+from competence.inputs.scenario import Scenario
+from competence.inputs.scenario_checks import plan_checks
+from competence.inputs.scenario_people import plan_people
+
+
+@transaction.atomic
+def write_history(scenario: Scenario) -> int:
+    """Write the whole history, or nothing; how many steps it took."""
+    scenario.timetable.add(scenario.begins_at, "The beginning", scenario.begin)
+    scenario.plan_plant()
+    plan_people(scenario)
+    plan_checks(scenario)
+    return scenario.timetable.run(scenario.almanac.opened_at)
