@@ -44,6 +44,16 @@ TOPICS = {
     "cab",
     "attachments",
 }
+KINDS = {
+    "practical",
+    "paper",
+    "training_hours",
+    "supervised_hours",
+    "medical",
+    "induction",
+    "familiarisation",
+    "refresher",
+}
 LONGEST = {"title": 50, "method": 220, "good": 160, "caution": 160, "stop_use_when": 160}
 WHEELED = {
     "dumper-articulated",
@@ -58,6 +68,7 @@ TRACKED = {"excavator-crawler", "excavator-compact", "dozer-crawler"}
 
 def test_each_category_has_one_checklist_and_one_standard():
     assert set(CHECKLISTS) == set(CATEGORIES) == set(STANDARDS)
+    assert len(CHECKLISTS) >= 8
     assert all(content["category"] == name for name, content in CHECKLISTS.items())
 
 
@@ -65,7 +76,7 @@ def test_a_point_is_written_once():
     assert [code for code, count in Counter(line["code"] for line in POINT_LINES).items() if count > 1] == []
 
 
-@pytest.mark.parametrize("field", ["title", "method", "good", "caution"])
+@pytest.mark.parametrize("field", ["title", "method", "good", "caution", "stop_use_when"])
 def test_no_two_points_say_the_same(field):
     said = Counter(" ".join(line[field].lower().split()) for line in POINT_LINES if line.get(field))
     assert [text for text, count in said.items() if count > 1] == []
@@ -193,6 +204,7 @@ def test_a_standard_asks_for_what_makes_a_person_competent(category, version):
     kinds = [line["kind"] for line in version["requirement"]]
     assert len(set(kinds)) == len(kinds)
     assert {"practical", "paper", "training_hours", "medical", "induction", "familiarisation"} <= set(kinds)
+    assert set(kinds) <= KINDS
     assert version["months"] == 36  # 29 CFR 1910.178(l)(4)(iii), as a model
     assert "1910.178(l)(4)(iii)" in STANDARDS[category][0]["note"]
     assert version["period_end"] in {"anniversary", "day_before", "month_end"}

@@ -5,8 +5,11 @@ import re
 
 import pytest
 
+from tests.content import facts_cold, facts_running, facts_walk
 from tests.content.reference import CATEGORIES, PAIRS, POINTS, listed
-from tests.content.trade_facts import DEGREE, FACTS, STOP
+from tests.content.trade_facts import DEGREE, STOP
+
+FACTS = facts_cold.FACTS | facts_walk.FACTS | facts_running.FACTS
 
 pytestmark = pytest.mark.common_practice
 
