@@ -9,15 +9,20 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from competence.models import Evidence, Ticket, TicketEvent
+from competence.models import Evidence, Operator, Ticket, TicketEvent
+from competence.queries.accounts import accounts_at, appointment_rows
+from competence.queries.operators import progress_of
+from competence.queries.ticket_lists import counts, names
 from competence.rules.reasons import long_date
 from tests.factories import (
     AccountFactory,
+    CategoryFactory,
     EvidenceFactory,
     FeatureFactory,
     SiteFactory,
     TicketEventFactory,
     TicketFactory,
+    plain_standard,
 )
 from tests.factories.base import days_ago, moment_ago
 
@@ -491,3 +496,18 @@ def test_the_start_page_counts_what_needs_somebody_and_leads_to_exactly_those(ge
     assert counted == {"ends_30": 2, "ends_60": 3, "ended": 1, "suspended": 1}
     for state, number in counted.items():
         assert len(get(world.trainer, "ticket-list", state=state).context["rows"]) == number
+
+
+def test_the_reads_take_the_statements_that_they_say(world, django_assert_num_queries):
+    moment, named = timezone.now(), names()
+    for category in CategoryFactory.create_batch(3):
+        plain_standard(category)
+    operator = Operator.objects.with_state().get(number="OP1")
+    with django_assert_num_queries(5):
+        assert len(progress_of(operator, moment.date(), named, moment)) == 4
+    with django_assert_num_queries(2):
+        assert counts(frozenset({world.site.pk}), moment)
+    with django_assert_num_queries(2):
+        assert len(accounts_at(frozenset({world.site.pk}))) >= 3
+    with django_assert_num_queries(1):
+        assert appointment_rows(moment.date()) == []
