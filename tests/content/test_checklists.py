@@ -140,6 +140,31 @@ def test_a_pair_is_written_once():
     assert [pair for pair, count in seen.items() if count > 1] == []
 
 
+# Out of order, these cost a false reading or wear; every other pair out of order can hurt somebody.
+PRACTICE = {
+    ("battery-isolator", "lights-beacon-work"),
+    ("battery-isolator", "seat-belt"),
+    ("engine-oil", "start-up"),
+    ("parked-state", "hydraulic-oil"),
+    ("reports-read", "parked-state"),
+    ("reports-read", "start-up"),
+    ("reports-read", "tell-and-tag"),
+    ("seat-belt", "camera-rear"),
+    ("seat-belt", "mirrors"),
+    ("start-up", "warm-up"),
+    ("transmission-oil-cold", "start-up"),
+    ("transmission-oil-cold", "transmission-oil-warm"),
+    ("warm-up", "raise-lower"),
+    ("warm-up", "slew-travel-functions"),
+    ("warm-up", "transmission-oil-warm"),
+}
+
+
+@pytest.mark.common_practice
+def test_a_broken_order_is_a_safety_matter_unless_it_only_costs_time_or_wear():
+    assert {(pair["earlier"], pair["later"]) for pair in PAIRS if not pair["safety"]} == PRACTICE
+
+
 def test_pairs_never_run_in_a_circle():
     later = {code: {pair["later"] for pair in PAIRS if pair["earlier"] == code} for code in POINTS}
     while free := [code for code, after in later.items() if not after]:
@@ -178,6 +203,26 @@ OWN = {
 def test_a_checklist_has_what_is_peculiar_to_its_machine(category):
     wanted = set(OWN[category].split())
     assert wanted - set(listed(category)) == set()
+
+
+# What stops, steers or lifts on some machines only, and no numbered fact names.
+GRAVE = {
+    "air-brake-pressure",
+    "front-axle-lean",
+    "lifting-hook",
+    "load-charts",
+    "retarder",
+    "stabilisers",
+    "vibration-drive",
+}
+
+
+@pytest.mark.common_practice
+def test_what_no_numbered_fact_names_is_graded_here():
+    unnamed = {code for code, point in POINTS.items() if not point.get("facts")}
+    assert {code for code in unnamed if POINTS[code]["critical"]} == GRAVE
+    for code in ("brake-fluid", "drums-scrapers", "ground-and-edges"):
+        assert POINTS[code]["stop_use_when"], code
 
 
 def test_the_mass_bounds_meet_without_a_gap():
