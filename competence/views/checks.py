@@ -7,6 +7,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import URLPattern, path, reverse
+from django.utils.http import urlencode
 from django.utils.timezone import now
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
@@ -39,6 +40,7 @@ from competence.queries.checks import (
 )
 from competence.views import check_records
 from competence.views.doing import asks, attempt
+from competence.views.narrowing import typed
 
 
 def own_operator(request: HttpRequest) -> Operator:
@@ -70,7 +72,7 @@ def _left_draft(daily_check: DailyCheck) -> HttpResponse | None:
 def pick(request: HttpRequest) -> HttpResponse:
     """Which machine? One with exactly that fleet number is taken at once."""
     operator = own_operator(request)
-    words = request.GET.get("q", "").strip()[:60]
+    words = typed(request, "q")
     if words:
         exact = Machine.objects.filter(fleet_number__iexact=words, state__isnull=False).first()
         if exact is not None:
@@ -97,9 +99,10 @@ def start(request: HttpRequest, fleet_number: str) -> HttpResponse:
     """One machine, what is known to be wrong with it, and the button that asks the gate."""
     operator = own_operator(request)
     machines = Machine.objects.with_state().filter(state__isnull=False)
+    fleet_number = fleet_number.replace("\x00", "")
     machine = machines.filter(fleet_number=fleet_number.upper()).first()
     if machine is None:
-        return redirect(f"{reverse('check-pick')}?q={fleet_number[:60]}")
+        return redirect(f"{reverse('check-pick')}?{urlencode({'q': fleet_number[:60]})}")
     form = StartForm(request.POST if request.method == "POST" else None, request=request, trainee=operator)
     if request.method == "POST" and form.is_valid():
         made = attempt(

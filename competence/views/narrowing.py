@@ -53,7 +53,7 @@ def narrowing(request: HttpRequest, right: Right) -> Narrowing:
     first, last = _day(request, "from"), _day(request, "to")
     zone = timezone.get_current_timezone()
     return Narrowing(
-        words=request.GET.get("q", "").strip()[:100],
+        words=typed(request, "q"),
         site=int(chosen) if chosen else None,
         first_day=first_moment(first, _zone(zone)) if first else None,
         before=first_moment(last + timedelta(days=1), _zone(zone)) if last else None,
@@ -63,6 +63,11 @@ def narrowing(request: HttpRequest, right: Right) -> Narrowing:
             {"name": "to", "label": "To", "value": last.isoformat() if last else ""},
         ],
     )
+
+
+def typed(request: HttpRequest, name: str) -> str:
+    """Words from the address: a null character is none, and some databases refuse it."""
+    return request.GET.get(name, "").replace("\x00", "").strip()[:100]
 
 
 def _zone(zone: Any) -> ZoneInfo:

@@ -2,6 +2,7 @@
 
 import uuid
 from datetime import timedelta
+from urllib.parse import quote
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -12,6 +13,16 @@ from django.utils import timezone
 from PIL import Image
 
 from competence.models import DailyCheck, Defect, Finding, Refusal
+from competence.queries.checks import (
+    defects_of,
+    drafts_of,
+    is_trainee_on,
+    last_reading,
+    machines_to_pick,
+    open_defects,
+    sheet_of,
+)
+from competence.queries.operator_start import operator_start, own_record
 from tests.doors.check_yard import a_photograph, a_trainee, a_yard, signed_in
 from tests.factories import (
     PASSWORD,
@@ -23,6 +34,7 @@ from tests.factories import (
     MachineFactory,
     OperatorFactory,
     PointFactory,
+    RoleFactory,
     SiteFactory,
     TicketEventFactory,
 )
@@ -91,6 +103,29 @@ def test_an_unknown_fleet_number_says_so_and_keeps_what_was_typed(phone):
     # A printed code of a machine that was struck off leads to the same words.
     answer = phone.get(reverse("check-start", args=["GONE-1"]), follow=True)
     assert "No machine in service is called" in answer.content.decode()
+
+
+@pytest.mark.parametrize("odd", ["DT&014", "DT%0A014", "DT%00014", "Ä#?", "x" * 300])
+def test_an_odd_code_leads_to_the_same_words_and_keeps_what_was_read(phone, odd):
+    answer = phone.get(f"/machines/{quote(odd, safe='%')}/check/", follow=True)
+    assert answer.status_code == 200
+    if odd == "DT&014":
+        assert 'value="DT&amp;014"' in answer.content.decode()
+
+
+@pytest.mark.parametrize("address", ["/check/", "/checks/", "/refusals/"])
+@pytest.mark.parametrize("odd", ["\x00", "%", "'; --", "\U0001f69c" * 200])
+def test_odd_words_find_nothing_and_break_nothing(yard, address, odd):
+    RoleFactory(account=yard.account, name="auditor")
+    assert signed_in(yard.account).get(address, {"q": odd, "site": odd, "from": odd}).status_code == 200
+
+
+def test_a_photograph_or_point_that_is_not_there_is_not_found(yard, phone):
+    huge = 10**30
+    assert phone.get(f"/photographs/{huge}/").status_code == 404
+    draft = yard.draft()
+    assert phone.get(f"/checks/{draft.pk}/zones/{huge}/").status_code == 404
+    assert phone.post(f"/checks/{draft.pk}/points/{huge}/").status_code == 409
 
 
 def test_my_unfinished_check_comes_first(yard, phone):
@@ -664,6 +699,23 @@ def test_the_list_asks_the_same_number_of_statements_for_two_and_for_twenty(yard
     for _ in range(18):
         DailyCheckFactory(submitted=True)
     assert statements(staff, reverse("check-list")) == few
+
+
+def test_each_query_asks_as_many_statements_as_it_says(yard, django_assert_num_queries):
+    now, draft = timezone.now(), yard.draft()
+    for ask, said in (
+        (lambda: machines_to_pick(yard.operator, "d"), 2),
+        (lambda: drafts_of(yard.operator), 1),
+        (lambda: is_trainee_on(yard.operator, yard.machine, now), 3),
+        (lambda: open_defects(yard.machine), 1),
+        (lambda: last_reading(yard.machine), 1),
+        (lambda: defects_of(draft), 1),
+        (lambda: sheet_of(draft), 2),
+        (lambda: operator_start(yard.operator, now), 3),
+        (lambda: own_record(yard.operator, now), 3),
+    ):
+        with django_assert_num_queries(said):
+            ask()
 
 
 def test_my_record_shows_my_own_tickets_checks_and_refusals(yard, phone):

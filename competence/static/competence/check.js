@@ -26,8 +26,9 @@
       if (event.persisted && crypto.randomUUID) startForm.elements.check_id.value = crypto.randomUUID();
     });
   }
-  if (!frame()) return;
-  const check = frame().dataset.check;
+  const done = document.querySelector("[data-check-done]");
+  if (!frame() && !done) return;
+  const check = frame() ? frame().dataset.check : done.dataset.checkDone;
   const pointUrl = (pk) => frame().dataset.pointUrl.replace(/0\/$/, `${pk}/`);
 
   // What waits on this phone --------------------------------------------------------------------------
@@ -91,6 +92,13 @@
     photographs.delete(pk);
     return inStore("readwrite", (store) => store.delete(photographKey(pk)));
   };
+
+  // A check that was submitted leaves nothing behind on a phone that others use too.
+  if (done) {
+    localStorage.removeItem(shelf);
+    if (window.indexedDB) inStore("readwrite", (store) => store.delete(IDBKeyRange.bound(`${check}/`, `${check}/\uffff`)));
+    return;
+  }
 
   // Made small on the phone already: over a weak signal a whole photograph would take minutes.
   const LONGEST_SIDE = 1600;
