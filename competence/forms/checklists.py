@@ -41,6 +41,10 @@ class _Row(forms.Form):
         self.helper.form_tag = False
         self.helper.disable_csrf = True
 
+    def has_changed(self) -> bool:
+        """Whether anything was filled in; a list to choose from always sends its first line."""
+        return bool(set(self.changed_data) - {"weight", "is_safety"})
+
 
 class _Placed(_Row):
     """A point's place: where it comes in the walk, and the zone that it stands in."""
@@ -218,11 +222,11 @@ class ChecklistForms:
             if row.cleaned_data["is_kept"]:
                 point = row.listed.point
                 placed.append(_line(row, zones, point.code, point.feature, row.wording))
-        for row in filter(_is_filled_in, self.library):
+        for row in filter(_Row.has_changed, self.library):
             point = row.cleaned_data["point"]
             wording = {name: getattr(point, name) for name in WORDING}
             placed.append(_line(row, zones, point.code, point.feature, wording))
-        for row in filter(_is_filled_in, self.new_points):
+        for row in filter(_Row.has_changed, self.new_points):
             wording = {name: row.cleaned_data[name] for name in WORDING}
             code = slugify(row.cleaned_data["title"])[:60].strip("-")
             placed.append(_line(row, zones, code, row.cleaned_data["feature"], wording))
@@ -237,16 +241,12 @@ class ChecklistForms:
             for row in self.kept_pairs
             if row.cleaned_data["is_kept"]
         ]
-        new = [Pair(**row.cleaned_data) for row in filter(_is_filled_in, self.new_pairs)]
+        new = [Pair(**row.cleaned_data) for row in filter(_Row.has_changed, self.new_pairs)]
         return [one for one in kept if {one.earlier, one.later} <= listed] + new
 
 
 def _plain(value: Any) -> Any:
     return value.replace("\r\n", "\n").strip() if isinstance(value, str) else value
-
-
-def _is_filled_in(row: forms.Form) -> bool:
-    return row.has_changed()
 
 
 def _line(

@@ -44,7 +44,7 @@ class Answer:
 def answer(
     *, operator: str, machine: str, at: datetime, known_at: datetime, supervisor: str | None, site: Site
 ) -> Answer:
-    """May the operator take the machine out at ``at``, as known at ``known_at``? Seven statements. A
+    """May the operator take the machine out at ``at``, as known at ``known_at``? At most six statements. A
     supervising operator who is named is taken to have confirmed."""
     facts = snapshot(
         operator=operator,
