@@ -1,6 +1,6 @@
 // Sends every answer of a daily check as it is tapped, and loses none without a signal.
 //
-// An answer is first written on the phone (local storage; photographs in IndexedDB), then sent, one at a time
+// An answer is first written on the phone (see check_shelf.js), then sent, one at a time
 // and the newest of a point only, and struck off when the register has said that it is kept. Zones of the check
 // are fetched ahead, so that the walk-around goes on where there is no signal. Without this script the pages
 // work as plain forms.
@@ -31,93 +31,14 @@
   const check = frame() ? frame().dataset.check : done.dataset.checkDone;
   const pointUrl = (pk) => frame().dataset.pointUrl.replace(/0\/$/, `${pk}/`);
 
-  // What waits on this phone --------------------------------------------------------------------------
-  const shelf = `daily-check-${check}`;
-  const readShelf = () => {
-    try {
-      return JSON.parse(localStorage.getItem(shelf)) || {};
-    } catch {
-      return {};
-    }
-  };
-  const writeShelf = (waiting) => {
-    try {
-      if (Object.keys(waiting).length) localStorage.setItem(shelf, JSON.stringify(waiting));
-      else localStorage.removeItem(shelf);
-    } catch {
-      // Storage is full or shut off: answers still wait in this page's memory.
-      memory = waiting;
-    }
-  };
-  let memory = null;
-  const waiting = () => memory || readShelf();
-  const keep = (pk, entry) => writeShelf({ ...waiting(), [pk]: entry });
-  const strikeOff = (pk, stamp) => {
-    const left = waiting();
-    if (left[pk] && left[pk].stamp === stamp) {
-      delete left[pk];
-      writeShelf(left);
-    }
-  };
-  const toSend = () => Object.entries(waiting()).filter(([, entry]) => !entry.incomplete && !entry.isBeingTyped);
-
-  // Photographs are too large for local storage.
-  const photographs = new Map();
-  const openStore = () =>
-    new Promise((resolve) => {
-      if (!window.indexedDB) return resolve(null);
-      const asked = indexedDB.open("daily-check-photographs", 1);
-      asked.onupgradeneeded = () => asked.result.createObjectStore("photographs");
-      asked.onsuccess = () => resolve(asked.result);
-      asked.onerror = () => resolve(null);
-    });
-  const inStore = async (mode, act) => {
-    const store = await openStore();
-    if (!store) return undefined;
-    return new Promise((resolve) => {
-      const turn = store.transaction("photographs", mode);
-      const asked = act(turn.objectStore("photographs"));
-      turn.oncomplete = () => resolve(asked.result);
-      turn.onerror = turn.onabort = () => resolve(undefined);
-    }).finally(() => store.close());
-  };
-  const photographKey = (pk) => `${check}/${pk}`;
-  const keepPhotograph = (pk, file) => {
-    photographs.set(pk, file);
-    return inStore("readwrite", (store) => store.put(file, photographKey(pk)));
-  };
-  const photographOf = async (pk) =>
-    photographs.get(pk) || (await inStore("readonly", (store) => store.get(photographKey(pk))));
-  const dropPhotograph = (pk) => {
-    photographs.delete(pk);
-    return inStore("readwrite", (store) => store.delete(photographKey(pk)));
-  };
+  const { waiting, keep, strikeOff, toSend, holdPhotograph, keepPhotograph, photographOf, dropPhotograph, forget } =
+    window.dailyCheckShelf(check);
 
   // A check that was submitted leaves nothing behind on a phone that others use too.
   if (done) {
-    localStorage.removeItem(shelf);
-    if (window.indexedDB) inStore("readwrite", (store) => store.delete(IDBKeyRange.bound(`${check}/`, `${check}/\uffff`)));
+    forget();
     return;
   }
-
-  // Made small on the phone already: over a weak signal a whole photograph would take minutes.
-  const LONGEST_SIDE = 1600;
-  const shrink = async (file) => {
-    try {
-      const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
-      const scale = Math.min(1, LONGEST_SIDE / Math.max(picture.width, picture.height));
-      const canvas = document.createElement("canvas");
-      canvas.width = Math.round(picture.width * scale);
-      canvas.height = Math.round(picture.height * scale);
-      canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
-      picture.close();
-      const small = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", 0.85));
-      return small && small.size < file.size ? small : file;
-    } catch {
-      // Not a picture that this browser reads: the register judges it.
-      return file;
-    }
-  };
 
   // What the page says --------------------------------------------------------------------------------
   const say = (name, shown) => {
@@ -238,7 +159,7 @@
     const isNewest = (waiting()[pk] || {}).stamp === entry.stamp;
     if (end === "kept") {
       keptCount += 1;
-      if (entry.hasPhotograph) await dropPhotograph(pk);
+      if (entry.hasPhotograph && isNewest) await dropPhotograph(pk);
       strikeOff(pk, entry.stamp);
       if (isNewest) {
         mark(pk, "saved");
@@ -310,11 +231,11 @@
     const entry = read(pk);
     if (!entry.answer) return;
     entry.hasPhotograph = Boolean(photograph || before.hasPhotograph);
-    if (photograph) photographs.set(pk, photograph);
+    if (photograph) holdPhotograph(pk, photograph);
     keep(pk, entry);
     mark(pk, "waiting");
     hint(pk, []);
-    if (photograph) await keepPhotograph(pk, await shrink(photograph));
+    if (photograph) await keepPhotograph(pk, photograph);
     flush();
   };
   document.addEventListener("change", (event) => {
