@@ -879,7 +879,12 @@ class Migration(migrations.Migration):
                     models.CheckConstraint(
                         condition=models.Q(
                             models.Q(("latitude__isnull", True), ("longitude__isnull", True)),
-                            models.Q(("latitude__range", (-90, 90)), ("longitude__range", (-180, 180))),
+                            models.Q(
+                                ("latitude__isnull", False),
+                                ("latitude__range", (-90, 90)),
+                                ("longitude__isnull", False),
+                                ("longitude__range", (-180, 180)),
+                            ),
                             _connector="OR",
                         ),
                         name="site_place_is_whole_and_on_earth",
@@ -1664,6 +1669,7 @@ class Migration(migrations.Migration):
                     models.Q(("closed_at__isnull", True), ("closed_by__isnull", True), ("done", "")),
                     models.Q(
                         ("closed_at__gte", models.F("opened_at")),
+                        ("closed_at__isnull", False),
                         ("closed_by__isnull", False),
                         models.Q(("done", ""), _negated=True),
                     ),
@@ -1806,7 +1812,13 @@ class Migration(migrations.Migration):
                     models.Q(
                         ("first_day__isnull", True), ("last_day__isnull", True), ("level__isnull", True)
                     ),
-                    models.Q(("first_day__lte", models.F("last_day")), ("level__in", ["full", "trainee"])),
+                    models.Q(
+                        ("first_day__isnull", False),
+                        ("first_day__lte", models.F("last_day")),
+                        ("last_day__isnull", False),
+                        ("level__in", ["full", "trainee"]),
+                        ("level__isnull", False),
+                    ),
                     _connector="OR",
                 ),
                 name="ticket_ends_on_or_after_its_first_day",

@@ -150,7 +150,11 @@ class Defect(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(closed_at__isnull=True, closed_by__isnull=True, done="")
-                | (Q(closed_at__gte=F("opened_at"), closed_by__isnull=False) & ~Q(done="")),
+                # To a database a moment that is missing is not "too early", so that it is there is said too.
+                | (
+                    Q(closed_at__isnull=False, closed_at__gte=F("opened_at"), closed_by__isnull=False)
+                    & ~Q(done="")
+                ),
                 name="closed_defect_says_who_when_and_what",
             ),
         ]

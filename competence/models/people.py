@@ -45,8 +45,14 @@ class Site(models.Model):
     class Meta:
         constraints = [
             models.CheckConstraint(
+                # To a database a missing half is not "out of range", so that it is there is said too.
                 condition=Q(latitude__isnull=True, longitude__isnull=True)
-                | Q(latitude__range=(-90, 90), longitude__range=(-180, 180)),
+                | Q(
+                    latitude__isnull=False,
+                    longitude__isnull=False,
+                    latitude__range=(-90, 90),
+                    longitude__range=(-180, 180),
+                ),
                 name="site_place_is_whole_and_on_earth",
                 violation_error_message="Give both latitude (-90 to 90) and longitude (-180 to 180), "
                 "or neither.",

@@ -38,8 +38,15 @@ class Ticket(models.Model):
                 violation_error_message="This operator already holds a ticket for this category.",
             ),
             models.CheckConstraint(
+                # To a database a missing day is not "too early", so that each is there is said too.
                 condition=Q(level__isnull=True, first_day__isnull=True, last_day__isnull=True)
-                | Q(level__in=["full", "trainee"], first_day__lte=F("last_day")),
+                | Q(
+                    level__isnull=False,
+                    first_day__isnull=False,
+                    last_day__isnull=False,
+                    level__in=["full", "trainee"],
+                    first_day__lte=F("last_day"),
+                ),
                 name="ticket_ends_on_or_after_its_first_day",
                 violation_error_message="The last day is before the first day.",
             ),

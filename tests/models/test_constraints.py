@@ -1,0 +1,286 @@
+"""What the database itself refuses, whoever writes to it: every constraint of a table has its bad rows.
+
+A row is made good, then altered by one UPDATE that passes by every form, action and model method.
+"""
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from decimal import Decimal
+from itertools import count
+from typing import Any
+
+import pytest
+from django.apps import apps
+from django.db import IntegrityError, connection, models, transaction
+
+from competence.models import AcceptedCategory, FittedFeature, Precedence
+from tests import factories
+from tests.factories.tickets import TicketEventFactory, TicketFactory
+
+pytestmark = pytest.mark.django_db
+
+DAY, SECOND = timedelta(days=1), timedelta(seconds=1)
+Row = Any
+Change = dict[str, Any]
+
+
+CONSTRAINTS = {
+    constraint.name: (model, constraint)
+    for model in apps.get_app_config("competence").get_models()
+    for constraint in model._meta.constraints
+}
+
+
+def a_precedence() -> Precedence:
+    first, second = factories.ChecklistVersionFactory(points=2).listed.order_by("position")
+    return Precedence.objects.create(
+        version=first.version, earlier=first, later=second, is_safety=True, why="Chock before crawling under."
+    )
+
+
+def a_fitted_feature() -> FittedFeature:
+    machine = factories.MachineFactory(features=[factories.FeatureFactory()])
+    return machine.state.fitted.get()
+
+
+def an_accepted_category() -> AcceptedCategory:
+    version = factories.StandardVersionFactory(accepts=[factories.CategoryFactory()])
+    return version.accepted.get()
+
+
+def an_event(kind: str) -> Callable[[], Row]:
+    return lambda: TicketEventFactory(kind=kind, ticket=TicketFactory())
+
+
+def a_correction() -> Row:
+    issue = TicketFactory().events.get()
+    return TicketEventFactory(ticket=issue.ticket, kind="corrected", corrects=issue)
+
+
+def evidence(kind: str) -> Callable[[], Row]:
+    return lambda: factories.EvidenceFactory(kind=kind)
+
+
+def an_evidence_correction() -> Row:
+    return factories.EvidenceFactory(corrects=factories.EvidenceFactory())
+
+
+def a_submitted_check() -> Row:
+    return factories.DailyCheckFactory(submitted=True)
+
+
+def a_finding(**trait: Any) -> Callable[[], Row]:
+    return lambda: factories.FindingFactory(**trait)
+
+
+def a_closed_defect() -> Row:
+    return factories.DefectFactory(closed=True)
+
+
+# A good row of the constraint's table, and what makes it bad. A function takes the row.
+BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
+    "role_is_one_of_the_four": (factories.RoleFactory, [{"name": "owner"}, {"name": ""}]),
+    "point_weighs_one_to_three": (factories.PointFactory, [{"weight": 0}, {"weight": 4}]),
+    "precedence_joins_two_points": (a_precedence, [{"later": lambda row: row.earlier}]),
+    "submitted_check_is_whole": (
+        a_submitted_check,
+        [
+            {"submitted_at": None},
+            {"hour_meter": None},
+            {"result": ""},
+            {"result": "nearly"},
+            {"status": "draft"},
+            {"status": "set_aside"},
+            {"status": "gone"},
+        ],
+    ),
+    "nobody_supervises_themself": (factories.DailyCheckFactory, [{"supervisor": lambda row: row.operator}]),
+    "hour_meter_is_not_negative": (a_submitted_check, [{"hour_meter": Decimal("-0.1")}]),
+    "finding_says_what_its_answer_needs": (
+        a_finding(defect=True),
+        [
+            {"grade": ""},
+            {"grade": "bad"},
+            {"note": ""},
+            {"answer": "good"},
+            {"answer": "not_reached", "grade": ""},
+            {"answer": "perhaps", "grade": ""},
+        ],
+    ),
+    "closed_defect_says_who_when_and_what": (
+        a_closed_defect,
+        [
+            {"closed_at": None},
+            {"closed_by": None},
+            {"done": ""},
+            {"closed_by": None, "done": ""},
+            {"closed_at": None, "closed_by": None},
+            {"closed_at": None, "done": ""},
+            {"closed_at": lambda row: row.opened_at - SECOND},
+        ],
+    ),
+    "evidence_ends_after_it_happened": (
+        evidence("medical"),
+        [{"counts_to": lambda row: row.occurred_on - DAY}],
+    ),
+    "induction_names_its_site": (evidence("induction"), [{"site": None}]),
+    "familiarisation_names_its_model": (evidence("familiarisation"), [{"machine_model": ""}]),
+    "assessment_evidence_names_its_category": (
+        evidence("practical"),
+        [{"category": None}, {"category": None, "kind": "paper"}],
+    ),
+    "evidence_strikes_out_a_row": (evidence("medical"), [{"strikes_out": True}]),
+    "evidence_correction_has_a_reason": (an_evidence_correction, [{"reason": ""}]),
+    "evidence_hours_are_positive": (evidence("medical"), [{"hours": 0}, {"hours": -1}]),
+    "site_place_is_whole_and_on_earth": (
+        factories.SiteFactory,
+        [
+            {"latitude": None},
+            {"longitude": None},
+            {"latitude": 90.1},
+            {"latitude": -90.1},
+            {"longitude": 180.1},
+            {"longitude": -180.1},
+        ],
+    ),
+    "minimum_cover_is_at_least_one": (factories.MinimumCoverFactory, [{"operators": 0}]),
+    "operator_state_is_not_foretold": (
+        factories.OperatorStateFactory,
+        [{"effective_at": lambda row: row.recorded_at + SECOND}],
+    ),
+    "category_mass_bounds_in_order": (
+        factories.CategoryFactory,
+        [{"min_mass_kg": 6001, "max_mass_kg": 6000}],
+    ),
+    "feature_is_fitted_or_attachment": (factories.FeatureFactory, [{"kind": "painted"}]),
+    "machine_state_is_not_foretold": (
+        factories.MachineStateFactory,
+        [{"effective_at": lambda row: row.recorded_at + SECOND}],
+    ),
+    "ticket_period_is_at_least_a_month": (factories.StandardVersionFactory, [{"months": 0}]),
+    "pass_mark_is_a_share": (
+        factories.StandardVersionFactory,
+        [{"pass_mark": Decimal(0)}, {"pass_mark": Decimal("1.001")}],
+    ),
+    "period_end_is_known": (factories.StandardVersionFactory, [{"period_end": "never"}]),
+    "requirement_months_at_least_one": (factories.RequirementFactory, [{"months": 0}]),
+    "hours_requirement_states_hours": (
+        lambda: factories.RequirementFactory(kind="training_hours"),
+        [{"hours": None}, {"hours": 0}, {"hours": None, "kind": "supervised_hours"}],
+    ),
+    "ticket_ends_on_or_after_its_first_day": (
+        TicketFactory,
+        [
+            {"last_day": lambda row: row.first_day - DAY},
+            {"level": "owner"},
+            {"level": None},
+            {"first_day": None},
+            {"last_day": None},
+            {"first_day": None, "last_day": None},
+            {"level": None, "first_day": None},
+        ],
+    ),
+    "ticket_event_is_not_foretold": (
+        an_event("suspended"),
+        [{"effective_at": lambda row: row.recorded_at + SECOND}],
+    ),
+    "ticket_event_has_a_reason": (an_event("suspended"), [{"reason": ""}]),
+    "ticket_event_ends_on_or_after_its_first_day": (
+        an_event("issued"),
+        [{"last_day": lambda row: row.first_day - DAY}],
+    ),
+    "issue_states_level_and_period": (
+        an_event("issued"),
+        [{"level": None}, {"first_day": None}, {"last_day": None}],
+    ),
+    "renewal_states_its_period": (
+        lambda: TicketEventFactory(
+            kind="renewed", first_day=factories.base.days_ago(0), last_day=factories.base.days_ago(-9)
+        ),
+        [{"first_day": None}, {"last_day": None}],
+    ),
+    "correction_names_what_it_corrects": (
+        a_correction,
+        [{"corrects": None}, {"kind": "varied"}, {"kind": "varied", "corrects": None, "strikes_out": True}],
+    ),
+    "appointment_ends_on_or_after_its_first_day": (
+        factories.AppointmentFactory,
+        [{"last_day": lambda row: row.first_day - DAY}],
+    ),
+    "appointment_states_its_duties": (factories.AppointmentFactory, [{"duties": ""}]),
+}
+
+DAYS, NUMBERS = (date(2020, 1, 1) + timedelta(days=n) for n in count()), count(1)
+
+# Two good rows of the constraint's table; the second is made to repeat the first, and nothing more of it.
+TWINS: dict[str, Callable[[], Row]] = {
+    "role_once_per_site": lambda: factories.RoleFactory(site=factories.SiteFactory()),
+    "role_once_for_every_site": factories.RoleFactory,
+    "point_revision_once": factories.PointFactory,
+    "checklist_version_number_once": lambda: factories.ChecklistVersionFactory(in_force_from=next(DAYS)),
+    "one_checklist_version_per_start_day": lambda: factories.ChecklistVersionFactory(number=next(NUMBERS)),
+    "listed_point_position_once": factories.ListedPointFactory,
+    "point_listed_once": factories.ListedPointFactory,
+    "precedence_once": a_precedence,
+    "one_open_draft_per_machine_and_operator": factories.DailyCheckFactory,
+    "point_answered_once_per_check": factories.FindingFactory,
+    "one_open_defect_per_machine_and_point": factories.DefectFactory,
+    "one_minimum_per_site_and_category": factories.MinimumCoverFactory,
+    "feature_fitted_once": a_fitted_feature,
+    "standard_version_number_once_per_category": lambda: factories.StandardVersionFactory(
+        in_force_from=next(DAYS)
+    ),
+    "one_standard_version_per_start_day": lambda: factories.StandardVersionFactory(number=next(NUMBERS)),
+    "category_accepted_once": an_accepted_category,
+    "requirement_kind_once_per_version": factories.RequirementFactory,
+    "one_ticket_per_operator_and_category": TicketFactory,
+    "ticket_event_in_sequence": an_event("suspended"),
+}
+
+
+def test_every_constraint_has_its_bad_rows() -> None:
+    kinds = {name: type(constraint) for name, (_, constraint) in CONSTRAINTS.items()}
+    assert {name for name, kind in kinds.items() if kind is models.CheckConstraint} == BAD.keys()
+    assert {name for name, kind in kinds.items() if kind is models.UniqueConstraint} == TWINS.keys()
+    assert set(kinds.values()) == {models.CheckConstraint, models.UniqueConstraint}
+
+
+def alter(row: Row, change: Change) -> None:
+    """One UPDATE by Django's plain query set, which knows nothing of kept rows, choices or validators."""
+    values = {column: value(row) if callable(value) else value for column, value in change.items()}
+    with transaction.atomic():
+        models.QuerySet(type(row)).filter(pk=row.pk).update(**values)
+
+
+def names_it(error: IntegrityError, name: str) -> bool:
+    """Whether the database says that it was this constraint: SQLite names the columns of a unique one."""
+    model, constraint = CONSTRAINTS[name]
+    if connection.vendor != "sqlite" or isinstance(constraint, models.CheckConstraint):
+        return name in str(error)
+    columns = [model._meta.get_field(field).column for field in constraint.fields]
+    return ", ".join(f"{model._meta.db_table}.{column}" for column in columns) in str(error)
+
+
+@pytest.mark.parametrize(
+    ("name", "change"),
+    [
+        pytest.param(name, change, id=f"{name}-{number}")
+        for name, (_, changes) in BAD.items()
+        for number, change in enumerate(changes, start=1)
+    ],
+)
+def test_the_database_refuses_a_row_that_breaks_the_rule(name: str, change: Change) -> None:
+    row = BAD[name][0]()
+    assert isinstance(row, CONSTRAINTS[name][0])
+    with pytest.raises(IntegrityError) as refused:
+        alter(row, change)
+    assert names_it(refused.value, name), refused.value
+
+
+@pytest.mark.parametrize("name", TWINS)
+def test_the_database_refuses_a_row_that_is_there_already(name: str) -> None:
+    first, second = TWINS[name](), TWINS[name]()
+    assert isinstance(first, CONSTRAINTS[name][0])
+    with pytest.raises(IntegrityError) as refused:
+        alter(second, {field: getattr(first, field) for field in CONSTRAINTS[name][1].fields})
+    assert names_it(refused.value, name), refused.value
