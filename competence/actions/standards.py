@@ -20,6 +20,7 @@ from competence.models import (
     Ticket,
 )
 from competence.permissions import Right, require_everywhere
+from competence.rules.reasons import long_date
 
 
 @transaction.atomic
@@ -78,7 +79,7 @@ def next_number(
         return 1
     if in_force_from <= latest.in_force_from:
         raise ActionRefused(
-            f"Version {latest.number} starts on {latest.in_force_from}; the next starts later.",
+            f"Version {latest.number} starts on {long_date(latest.in_force_from)}; the next starts later.",
             field="in_force_from",
         )
     if in_force_from < now().date() and judges_somebody(category):

@@ -66,6 +66,11 @@ def test_minimum_cover_is_kept_once_for_a_site_and_category(client, admin):
     assert MinimumCover.objects.get().operators == 3
 
 
+def test_an_empty_list_leads_to_entering_the_first(client, admin):
+    text = client.get(reverse("setup:competence_employer_changelist")).content.decode()
+    assert text.count(f'href="{reverse("setup:competence_employer_add")}"') == 2
+
+
 @pytest.mark.parametrize("door", ["delete", "history"])
 def test_there_is_no_door_to_delete_or_to_another_history(door):
     with pytest.raises(NoReverseMatch):
