@@ -141,7 +141,7 @@ def checks_to_show() -> QuerySet[DailyCheck]:
         "machine__state__site",
         "machine__state__category",
         "operator__state__site",
-        "checklist",
+        "checklist__category",
         "site",
         "supervisor",
     )

@@ -27,11 +27,13 @@ from tests.doors.check_yard import a_photograph, a_trainee, a_yard, signed_in
 from tests.factories import (
     PASSWORD,
     AccountFactory,
+    CategoryFactory,
     ChecklistVersionFactory,
     DailyCheckFactory,
     DefectFactory,
     FindingFactory,
     MachineFactory,
+    MachineStateFactory,
     OperatorFactory,
     PointFactory,
     RoleFactory,
@@ -650,6 +652,16 @@ def test_staff_see_the_whole_sheet_of_a_check_at_their_site_only(yard):
     for listed in yard.listed:
         assert listed.point.title in page
     assert signed_in(AccountFactory(roles=[("auditor", SiteFactory())])).get(url).status_code == 403
+
+
+def test_a_result_names_the_checklist_that_was_walked_whatever_the_machine_is_now(yard, phone):
+    draft = yard.draft()
+    answer_all(yard, draft)
+    address = finish(phone, draft)["Location"]
+    MachineStateFactory(machine=yard.machine, category=CategoryFactory(name="Water cart"))
+    page = phone.get(address).content.decode()
+    assert "Articulated dumper, version 1" in page
+    assert "Water cart" not in page
 
 
 def test_a_draft_is_not_a_record_for_staff(yard):
