@@ -4,3 +4,14 @@ from django.apps import AppConfig
 class AssessmentsConfig(AppConfig):
     name = "assessments"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        """Tell the journal which of this app's rows are drafts: those of an assessment still being marked."""
+        from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
+
+        from assessments.models import Assessment
+        from competence.queries.journal_rows import DRAFTS
+
+        being_marked = Exists(Assessment.objects.filter(pk=OuterRef("assessment_id"), status="marking"))
+        DRAFTS["assessments.assessment"] = ExpressionWrapper(Q(status="marking"), BooleanField())
+        DRAFTS["assessments.tap"] = DRAFTS["assessments.pointnote"] = being_marked

@@ -28,6 +28,10 @@ class Right(StrEnum):
     RECORD_EVIDENCE = "record_evidence"
     RECORD_ASSESSMENT = "record_assessment"
     DECIDE_TICKET = "decide_ticket"
+    ASSESS = "assess"
+    BOOK = "book"
+    SEE_ASSESSMENTS = "see_assessments"
+    SEE_SEVERITY = "see_severity"
     SUSPEND_TICKET = "suspend_ticket"
     CLOSE_DEFECT = "close_defect"
 
@@ -48,6 +52,10 @@ ROLES: dict[Right, tuple[Role.Name, ...]] = {
     Right.RECORD_EVIDENCE: (TRAINER, SITE_ADMIN),
     Right.RECORD_ASSESSMENT: (TRAINER,),
     Right.DECIDE_TICKET: (TRAINER,),
+    Right.ASSESS: (TRAINER,),
+    Right.BOOK: (TRAINER, SITE_ADMIN),
+    Right.SEE_ASSESSMENTS: (TRAINER, SITE_ADMIN, AUDITOR),
+    Right.SEE_SEVERITY: (TRAINER, AUDITOR),
     Right.SUSPEND_TICKET: (TRAINER, SITE_ADMIN),
     Right.CLOSE_DEFECT: (SITE_ADMIN,),
 }

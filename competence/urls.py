@@ -2,6 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
+from assessments import urls as assessments
 from competence.views import (
     checklists,
     checks,
@@ -32,4 +33,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *gate.urlpatterns,
     *journal.urlpatterns,
     *setup.urlpatterns,
+    *assessments.urlpatterns,
 ]

@@ -1,0 +1,12 @@
+"""Every door of the assessments, room by room."""
+
+from django.urls import URLPattern
+
+from assessments.views import bookings, practical, progress, severity
+
+urlpatterns: list[URLPattern] = [
+    *practical.urlpatterns,
+    *bookings.urlpatterns,
+    *progress.urlpatterns,
+    *severity.urlpatterns,
+]
