@@ -5,6 +5,7 @@ from datetime import date, datetime
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Model
 
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
@@ -121,7 +122,10 @@ def open_account(
     phone: str = "",
     operator: Operator | None = None,
 ) -> Account:
-    """Let somebody sign in. ``by`` may be ``None`` for the first account of a new register only."""
+    """Let somebody sign in. ``by`` may be ``None`` for the first account of a new register only.
+
+    An operator's account comes with the operator's role at their home site.
+    """
     if by is None:
         if Account.objects.exists():
             raise ActionRefused("The register has accounts already; a site admin opens the next one.")
@@ -144,7 +148,10 @@ def open_account(
     _give_password(account, password)
     account.full_clean(exclude=["password"])
     account.save()
-    record(by=by, action="account.opened", rows=[account])
+    rows: list[Model] = [account]
+    if operator is not None:
+        rows.append(Role.objects.create(account=account, name=Role.Name.OPERATOR, site=operator.site))
+    record(by=by, action="account.opened", rows=rows)
     return account
 
 

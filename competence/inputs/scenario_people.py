@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from competence.actions.clock import now
 from competence.actions.corrections import Correction, correct_event
 from competence.actions.evidence import record_evidence
-from competence.actions.people import enter_operator, give_role, open_account
+from competence.actions.people import enter_operator, open_account
 from competence.actions.tickets import (
     issue_ticket,
     reinstate_ticket,
@@ -18,7 +18,7 @@ from competence.actions.tickets import (
     withdraw_ticket,
 )
 from competence.inputs.scenario import Scenario
-from competence.models import Account, Category, Operator, Role, Ticket
+from competence.models import Account, Category, Operator, Ticket
 from competence.queries.tickets import standard_on
 from competence.rules.conditions import Conditions
 from competence.rules.dates import day_at
@@ -91,7 +91,6 @@ class Person:
                 password=self.scenario.password,
                 operator=operator,
             )
-            give_role(by=admin, account=account, name=Role.Name.OPERATOR, site=register.sites[self.site])
             register.accounts[account.username] = account
 
     def _plan_lasting(self) -> None:

@@ -65,7 +65,6 @@ def account_new(request: HttpRequest, number: str) -> HttpResponse:
     if form.is_valid() and (
         made := attempt(form, open_account, by=request.user, operator=person, **form.cleaned_data)
     ):
-        give_role(by=request.user, account=made, name=Role.Name.OPERATOR, site=person.site)
         messages.success(request, f"{person.name} can sign in as {made.username}.")
         return redirect("operator", person.number)
     return form_page(

@@ -119,9 +119,10 @@ def test_an_account_is_opened_once_for_one_operator(world):
     told = {"username": "bram", "password": "long enough for anybody", "operator": world.newcomer}
     with pytest.raises(NotAllowed):
         open_account(by=world.far_admin, **told)
-    with journals("account.opened", rows={"competence.account"}):
+    with journals("account.opened", rows={"competence.account", "competence.role"}):
         account = open_account(by=world.site_admin, **told)
     assert account.name == "Bram Bellamy"
+    assert [(role.name, role.site) for role in account.held_roles] == [("operator", world.site)]
     assert account.check_password(told["password"])
     with journals(None), pytest.raises(ActionRefused, match="has an account already"):
         open_account(by=world.site_admin, **{**told, "username": "bram2"})
