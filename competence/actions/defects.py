@@ -50,9 +50,9 @@ def raise_or_sight(finding: Finding, daily_check: DailyCheck, moment: datetime) 
 def close_defect(*, by: Account, defect: Defect, done: str) -> Defect:
     """Close a defect, saying what was done about it: asked where the machine stands now, which need not be
     where the defect was found."""
-    defects = Defect.objects.select_for_update(of=("self",)).select_related(
-        "machine__state__site", "closed_by"
-    )
+    # Who closed it is read afterwards: a join is as old as the question, and the lock may have had to wait
+    # for the other closer.
+    defects = Defect.objects.select_for_update(of=("self",)).select_related("machine__state__site")
     defect = defects.get(pk=defect.pk)
     site = defect.machine.site
     require(by, Right.CLOSE_DEFECT, site=site)

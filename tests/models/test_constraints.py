@@ -220,7 +220,7 @@ TWINS: dict[str, Callable[[], Row]] = {
     "checklist_version_number_once": lambda: factories.ChecklistVersionFactory(in_force_from=next(DAYS)),
     "one_checklist_version_per_start_day": lambda: factories.ChecklistVersionFactory(number=next(NUMBERS)),
     "listed_point_position_once": factories.ListedPointFactory,
-    "point_listed_once": factories.ListedPointFactory,
+    "point_listed_once": lambda: factories.ListedPointFactory(position=next(NUMBERS)),
     "precedence_once": a_precedence,
     "one_open_draft_per_machine_and_operator": factories.DailyCheckFactory,
     "point_answered_once_per_check": factories.FindingFactory,
