@@ -243,7 +243,7 @@ def walks_with_pairs(draw):
 
 @given(walk=walks_with_pairs(), pass_mark=PASS_MARKS)
 def test_competent_is_exactly_the_rule(walk, pass_mark):
-    """Against the rule as section by section it is written, worked apart from the program."""
+    """Against the rule written a second time, apart from the program."""
     points, pairs = walk
     worth = {"unprompted": 2, "prompted": 1, "missed": 0, "unsafe": 0}
     halves = sum(point.weight * worth[point.mark] for point in points)

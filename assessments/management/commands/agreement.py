@@ -59,7 +59,7 @@ class Command(BaseCommand):
         self.stdout.write(f"{first} and {second}: {found.compared} rows, marked by both.")
         if found.share_agreed is not None:
             self.stdout.write(
-                f"Agreed on {found.agreed} of {found.compared}: {float(found.share_agreed):.1%}."
+                f"Agreed on {found.agreed} of {found.compared}: {float(found.share_agreed * 100):.1f} %."
             )
         for name, value in _kappas(found).items():
             if value is not None:
