@@ -7,6 +7,7 @@ from django.contrib.auth.validators import UnicodeUsernameValidator
 
 from competence.forms.record_form import RecordForm, day, reason
 from competence.models import Account, Category, Role, Site
+from competence.queries.sites import sites_for
 
 EVERY_SITE = "every"
 
@@ -58,10 +59,7 @@ class RoleForm(RecordForm):
     def __init__(self, *args: Any, site_ids: frozenset[int] | None, **kwargs: Any) -> None:
         """``site_ids``: the sites where the giver may give a role; ``None`` for each of them, and for all."""
         super().__init__(*args, **kwargs)
-        sites = Site.objects.order_by("name")
-        if site_ids is not None:
-            sites = sites.filter(pk__in=site_ids)
-        self.sites = {str(site.pk): site for site in sites}
+        self.sites = {str(site.pk): site for site in sites_for(site_ids)}
         choices = [("", "Choose"), *((pk, str(site)) for pk, site in self.sites.items())]
         if site_ids is None:
             choices.append((EVERY_SITE, "Every site"))

@@ -7,10 +7,12 @@ from datetime import date
 from django.db.models import Prefetch, Q, QuerySet
 
 from competence.models import Account, Appointment, Role
+from competence.queries.words import holding
 
 
-def accounts_at(site_ids: frozenset[int] | None) -> QuerySet[Account]:
+def accounts_at(site_ids: frozenset[int] | None, words: str = "") -> QuerySet[Account]:
     """Accounts with a role or a home at these sites, and those with neither yet; ``None``: every account.
+    ``words`` narrows them to names.
 
     Their roles held now come with them. Two statements.
     """
@@ -26,6 +28,7 @@ def accounts_at(site_ids: frozenset[int] | None) -> QuerySet[Account]:
             | Q(operator__state__site_id__in=site_ids)
             | (Q(operator__isnull=True) & ~Q(pk__in=anywhere.values("account")))
         )
+    found = holding(found, words, "username", "first_name", "last_name")
     return found.order_by("last_name", "first_name", "username")
 
 

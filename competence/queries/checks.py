@@ -13,11 +13,13 @@ from competence.models import (
     Defect,
     Finding,
     FittedFeature,
+    Grade,
     ListedPoint,
     Machine,
     Operator,
 )
 from competence.queries.gate import snapshot
+from competence.queries.words import MACHINE_OR_OPERATOR, holding
 from competence.rules.checks import Reading
 from competence.rules.gate import decide
 from competence.rules.standing import Level
@@ -54,7 +56,7 @@ def open_defects(machine: Machine) -> list[Defect]:
         .select_related("opened_by__daily_check__operator")
         .order_by("opened_at")
     )
-    return sorted(defects, key=lambda defect: defect.grade != "stop_use")
+    return sorted(defects, key=lambda defect: defect.grade != Grade.STOP_USE)
 
 
 def last_reading(machine: Machine) -> Reading | None:
@@ -207,37 +209,31 @@ def defects_of(daily_check: DailyCheck) -> list[Finding]:
 
 
 @dataclass(frozen=True)
-class CheckFilter:
+class ChecksAsked:
     """What narrows the list of submitted checks; an empty value narrows nothing."""
 
     site: int | None = None
     result: str = ""
-    first_day: datetime | None = None
+    first_moment: datetime | None = None
     before: datetime | None = None
     words: str = ""
 
 
-def submitted_checks(sites: frozenset[int] | None, chosen: CheckFilter) -> QuerySet[DailyCheck]:
-    """Submitted checks at ``sites`` (``None``: every site), the newest first. One statement, and one more
+def submitted_checks(site_ids: frozenset[int] | None, asked: ChecksAsked) -> QuerySet[DailyCheck]:
+    """Submitted checks at these sites (``None``: every site), the newest first. One statement, and one more
     for a page's count."""
     checks = checks_to_show().filter(status=DailyCheck.Status.SUBMITTED)
-    if sites is not None:
-        checks = checks.filter(site_id__in=sites)
-    if chosen.site is not None:
-        checks = checks.filter(site_id=chosen.site)
-    if chosen.result:
-        checks = checks.filter(result=chosen.result)
-    if chosen.first_day is not None:
-        checks = checks.filter(submitted_at__gte=chosen.first_day)
-    if chosen.before is not None:
-        checks = checks.filter(submitted_at__lt=chosen.before)
-    for word in chosen.words.split():
-        checks = checks.filter(
-            Q(machine__fleet_number__icontains=word)
-            | Q(operator__number__icontains=word)
-            | Q(operator__given_name__icontains=word)
-            | Q(operator__family_name__icontains=word)
-        )
+    if site_ids is not None:
+        checks = checks.filter(site_id__in=site_ids)
+    if asked.site is not None:
+        checks = checks.filter(site_id=asked.site)
+    if asked.result:
+        checks = checks.filter(result=asked.result)
+    if asked.first_moment is not None:
+        checks = checks.filter(submitted_at__gte=asked.first_moment)
+    if asked.before is not None:
+        checks = checks.filter(submitted_at__lt=asked.before)
+    checks = holding(checks, asked.words, *MACHINE_OR_OPERATOR)
     return checks.annotate(
         defect_count=Count("findings", filter=Q(findings__answer=Finding.Answer.DEFECT))
     ).order_by("-submitted_at", "pk")

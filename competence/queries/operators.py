@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
+from django.db.models import Exists, OuterRef, Prefetch, QuerySet
 
 from competence.models import (
     Account,
@@ -16,13 +16,14 @@ from competence.models import (
 )
 from competence.queries.ticket_lists import Names, TicketRow, in_state, ticket_row, today_at, zones
 from competence.queries.tickets import hours_words, missing_of
+from competence.queries.words import holding
 from competence.rules.reasons import long_date
 from competence.rules.requirements import LASTING, Finding, Met, Requirement, RequirementKind, Scope, assess
 from competence.rules.requirements import Evidence as Fact
 
 
 @dataclass(frozen=True)
-class Asked:
+class OperatorsAsked:
     """What a list of operators is narrowed to; empty narrows nothing."""
 
     text: str = ""
@@ -33,13 +34,12 @@ class Asked:
     active: str = "yes"
 
 
-def operators_asked(asked: Asked, site_ids: frozenset[int] | None, moment: datetime) -> QuerySet[Operator]:
-    """The operators that a list asks for, by name. One statement here, for the sites' time zones."""
+def operators_asked(
+    asked: OperatorsAsked, site_ids: frozenset[int] | None, moment: datetime
+) -> QuerySet[Operator]:
+    """The operators that a list asks for, by name. At most one statement here, for the sites' time zones."""
     found = Operator.objects.with_state().at_sites(site_ids)
-    for word in asked.text.split():
-        found = found.filter(
-            Q(number__icontains=word) | Q(given_name__icontains=word) | Q(family_name__icontains=word)
-        )
+    found = holding(found, asked.text, "number", "given_name", "family_name")
     if asked.site:
         found = found.filter(state__site__code=asked.site)
     if asked.employer.isdecimal():

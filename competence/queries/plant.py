@@ -19,6 +19,7 @@ from competence.models import (
     Refusal,
     Site,
 )
+from competence.queries.words import holding
 
 # A machine's page shows so many of the newest; the lists of checks and refusals have the rest.
 NEWEST = 10
@@ -39,12 +40,7 @@ def machines_asked(asked: MachinesAsked, site_ids: frozenset[int] | None) -> Que
     """The machines that a list asks for, by fleet number, each with ``open_stops``, ``open_reports`` and
     ``checked_at``. No statement until it is read; then one, and one more for a page's count."""
     found = Machine.objects.with_state().at_sites(site_ids)
-    for word in asked.text.split():
-        found = found.filter(
-            Q(fleet_number__icontains=word)
-            | Q(serial_number__icontains=word)
-            | Q(state__make_and_model__icontains=word)
-        )
+    found = holding(found, asked.text, "fleet_number", "serial_number", "state__make_and_model")
     if asked.site:
         found = found.filter(state__site__code=asked.site)
     if asked.category:
@@ -147,12 +143,6 @@ def _authors(states: Iterable[MachineState]) -> dict[str, Account]:
         kind=MachineState._meta.label_lower, key__in=[str(state.pk) for state in states]
     ).select_related("entry__by")
     return {row.key: row.entry.by for row in rows if row.entry.by}
-
-
-def sites_for(site_ids: frozenset[int] | None) -> QuerySet[Site]:
-    """The sites to choose from, by name; ``None`` means every site."""
-    sites = Site.objects.order_by("name")
-    return sites if site_ids is None else sites.filter(pk__in=site_ids)
 
 
 def machines_to_label(site: Site) -> list[Machine]:

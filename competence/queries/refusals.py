@@ -1,7 +1,7 @@
 """Refusals for the screen: every reason in words, whose move it is, and whom to ring."""
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -9,6 +9,7 @@ from typing import Any
 from django.db.models import Q, QuerySet
 
 from competence.models import Refusal, Role, Site
+from competence.queries.words import MACHINE_OR_OPERATOR, holding
 from competence.rules.reasons import Move, long_date
 
 MOVE_LABELS = {
@@ -113,40 +114,30 @@ def sheet_of_refusal(refusal: Refusal) -> RefusalSheet:
 
 
 @dataclass(frozen=True)
-class RefusalFilter:
+class RefusalsAsked:
     """What narrows the list of refusals; an empty value narrows nothing."""
 
     site: int | None = None
-    first_day: datetime | None = None
+    first_moment: datetime | None = None
     before: datetime | None = None
     words: str = ""
 
 
-def refusals_at(sites: frozenset[int] | None, chosen: RefusalFilter) -> QuerySet[Refusal]:
-    """Refusals at ``sites`` (``None``: every site), the newest first. One statement, and one more for a
+def refusals_at(site_ids: frozenset[int] | None, asked: RefusalsAsked) -> QuerySet[Refusal]:
+    """Refusals at these sites (``None``: every site), the newest first. One statement, and one more for a
     page's count."""
     refusals = refusals_to_show()
-    if sites is not None:
-        refusals = refusals.filter(site_id__in=sites)
-    if chosen.site is not None:
-        refusals = refusals.filter(site_id=chosen.site)
-    if chosen.first_day is not None:
-        refusals = refusals.filter(at__gte=chosen.first_day)
-    if chosen.before is not None:
-        refusals = refusals.filter(at__lt=chosen.before)
-    for word in chosen.words.split():
-        refusals = refusals.filter(
-            Q(machine__fleet_number__icontains=word)
-            | Q(operator__number__icontains=word)
-            | Q(operator__given_name__icontains=word)
-            | Q(operator__family_name__icontains=word)
-        )
-    return refusals.order_by("-at", "pk")
+    if site_ids is not None:
+        refusals = refusals.filter(site_id__in=site_ids)
+    if asked.site is not None:
+        refusals = refusals.filter(site_id=asked.site)
+    if asked.first_moment is not None:
+        refusals = refusals.filter(at__gte=asked.first_moment)
+    if asked.before is not None:
+        refusals = refusals.filter(at__lt=asked.before)
+    return holding(refusals, asked.words, *MACHINE_OR_OPERATOR).order_by("-at", "pk")
 
 
-def first_sentences(refusals: Iterable[Refusal]) -> dict[Any, str]:
-    """Each refusal's reasons in one line, from what was stored with it."""
-    return {
-        refusal.pk: " ".join(reason["sentence"] for reason in refusal.verdict.get("reasons", []))
-        for refusal in refusals
-    }
+def all_sentences(refusal: Refusal) -> str:
+    """A refusal's reasons in one line, from what was stored with it."""
+    return " ".join(reason["sentence"] for reason in refusal.verdict.get("reasons", []))

@@ -11,6 +11,7 @@ from django.db.models import Q, QuerySet
 
 from competence.models import Feature, Site, Ticket
 from competence.queries.tickets import column_standing
+from competence.queries.words import holding
 from competence.rules.conditions import Conditions
 from competence.rules.dates import day_at
 from competence.rules.ticket_words import LEVEL_WORDS, StateWords, condition_words, state_words
@@ -116,16 +117,38 @@ def tickets_at(site_ids: frozenset[int] | None) -> QuerySet[Ticket]:
     return tickets if site_ids is None else tickets.filter(operator__state__site_id__in=site_ids)
 
 
-def matching(tickets: QuerySet[Ticket], text: str) -> QuerySet[Ticket]:
-    """Those whose number, or whose operator's name or number, holds every word of ``text``."""
-    for word in text.split():
-        tickets = tickets.filter(
-            Q(number__icontains=word)
-            | Q(operator__number__icontains=word)
-            | Q(operator__given_name__icontains=word)
-            | Q(operator__family_name__icontains=word)
-        )
-    return tickets
+@dataclass(frozen=True)
+class TicketsAsked:
+    """What a list of tickets is narrowed to; an empty value narrows nothing. ``state``: of STATE_CHOICES."""
+
+    text: str = ""
+    site: str = ""
+    category: str = ""
+    state: str = ""
+    ends_from: date | None = None
+    ends_to: date | None = None
+    is_active_only: bool = True
+
+
+def tickets_asked(asked: TicketsAsked, site_ids: frozenset[int] | None, moment: datetime) -> QuerySet[Ticket]:
+    """The tickets that a list asks for, the first to end first. At most one statement here, for the sites'
+    time zones."""
+    found = tickets_at(site_ids).filter(level__isnull=False)
+    if asked.is_active_only:
+        found = found.filter(operator__state__is_active=True)
+    if asked.site:
+        found = found.filter(operator__state__site__code=asked.site)
+    if asked.category:
+        found = found.filter(category__code=asked.category)
+    if asked.state:
+        found = found.filter(in_state(asked.state, moment, zones()))
+    if asked.ends_from:
+        found = found.filter(last_day__gte=asked.ends_from)
+    if asked.ends_to:
+        found = found.filter(last_day__lte=asked.ends_to)
+    return holding(
+        found, asked.text, "number", "operator__number", "operator__given_name", "operator__family_name"
+    ).order_by("last_day", "number")
 
 
 @dataclass(frozen=True)

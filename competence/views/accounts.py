@@ -3,7 +3,6 @@
 from django.contrib import messages
 from django.contrib.auth import update_session_auth_hash
 from django.contrib.auth.views import PasswordChangeView
-from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import URLPattern, path, reverse, reverse_lazy
@@ -27,19 +26,15 @@ from competence.models import Account, Role
 from competence.permissions import NotAllowed, Right, require, require_everywhere, sites_with
 from competence.queries.accounts import accounts_at, appointment_rows
 from competence.views.doing import asks, attempt
-from competence.views.people_doing import form_page, operator_or_404, paged
+from competence.views.lists import paged, typed
+from competence.views.pages import form_page, operator_or_404
 
 
 @require_GET
 @asks(Right.KEEP_PEOPLE)
 def account_list(request: HttpRequest) -> HttpResponse:
-    found = accounts_at(sites_with(request.user, Right.KEEP_PEOPLE))
-    text = request.GET.get("q", "").strip()
-    for word in text.split():
-        found = found.filter(
-            Q(username__icontains=word) | Q(first_name__icontains=word) | Q(last_name__icontains=word)
-        )
-    page, query = paged(request, found)
+    text = typed(request, "q")
+    page, query = paged(request, accounts_at(sites_with(request.user, Right.KEEP_PEOPLE), text))
     return render(
         request,
         "competence/accounts/list.html",

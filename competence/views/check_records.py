@@ -14,7 +14,7 @@ from competence.forms.checks import photograph_url
 from competence.models import DailyCheck, Defect, Finding, Grade, Role
 from competence.permissions import NotAllowed, Right, may, require, sites_with
 from competence.queries.checks import (
-    CheckFilter,
+    ChecksAsked,
     checks_to_show,
     open_defects,
     sheet_of,
@@ -24,8 +24,7 @@ from competence.queries.operator_start import own_record
 from competence.queries.refusals import contacts_at
 from competence.rules.dates import day_at
 from competence.views.doing import asks
-from competence.views.narrowing import narrowing
-from competence.views.people_doing import choice, paged
+from competence.views.lists import choice, narrowing, paged, typed
 
 
 def _require_sight(request: HttpRequest, daily_check: DailyCheck) -> bool:
@@ -94,10 +93,10 @@ def _clock_words(device_at: datetime | None, submitted_at: datetime) -> str:
 def listing(request: HttpRequest) -> HttpResponse:
     """Submitted checks at the sites of this account."""
     narrowed = narrowing(request, Right.SEE_CHECKS)
-    chosen = request.GET.get("result", "")
+    chosen = typed(request, "result")
     chosen = chosen if chosen in DailyCheck.Result.values else ""
     checks = submitted_checks(
-        sites_with(request.user, Right.SEE_CHECKS), CheckFilter(result=chosen, **narrowed.asked)
+        sites_with(request.user, Right.SEE_CHECKS), ChecksAsked(result=chosen, **narrowed.asked)
     )
     page, query = paged(request, checks)
     return render(

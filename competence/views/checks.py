@@ -40,7 +40,7 @@ from competence.queries.checks import (
 )
 from competence.views import check_records
 from competence.views.doing import asks, attempt
-from competence.views.narrowing import typed
+from competence.views.lists import typed
 
 
 def own_operator(request: HttpRequest) -> Operator:

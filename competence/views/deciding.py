@@ -38,7 +38,7 @@ from competence.rules.conditions import Conditions
 from competence.rules.dates import RenewalRefused
 from competence.rules.reasons import long_date
 from competence.views.doing import asks, attempt
-from competence.views.people_doing import clock_of, form_page, operator_or_404, ticket_or_404
+from competence.views.pages import clock_of, form_page, operator_or_404, ticket_or_404
 
 
 @asks(Right.DECIDE_TICKET)

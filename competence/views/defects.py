@@ -1,12 +1,9 @@
 """Defects: the list, one defect, and closing it."""
 
-from datetime import timedelta
-
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import URLPattern, path
-from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from competence.actions.defects import close_defect
@@ -14,27 +11,24 @@ from competence.forms.defects import CloseDefectForm
 from competence.models import Defect, Grade
 from competence.permissions import NotAllowed, Right, may, sites_with
 from competence.queries.defects import DefectsAsked, defects_asked, defects_to_show, sightings_of
-from competence.queries.plant import sites_for
-from competence.rules.dates import first_moment
-from competence.views.days import day_asked
+from competence.queries.sites import sites_for
 from competence.views.doing import asks, attempt
-from competence.views.people_doing import choice, clock_of, paged
+from competence.views.lists import choice, paged, span_asked, typed
+from competence.views.pages import clock_of
 
 
 @require_GET
 @asks(Right.SEE_CHECKS)
 def defect_list(request: HttpRequest) -> HttpResponse:
     site_ids = sites_with(request.user, Right.SEE_CHECKS)
-    get = request.GET.get
-    first, last = day_asked(get("first", "")), day_asked(get("last", ""))
-    zone = timezone.get_current_timezone()
+    span = span_asked(request, "Found from", "Found up to")
     asked = DefectsAsked(
-        machine=(get("machine") or get("q") or "").strip(),
-        site=get("site", ""),
-        grade=get("grade", ""),
-        state=get("state", ""),
-        first_moment=first_moment(first, zone) if first else None,
-        before=first_moment(last + timedelta(days=1), zone) if last else None,
+        machine=typed(request, "machine") or typed(request, "q"),
+        site=typed(request, "site"),
+        grade=typed(request, "grade"),
+        state=typed(request, "state"),
+        first_moment=span.first_moment,
+        before=span.before,
     )
     page, query = paged(request, defects_asked(asked, site_ids))
     selects = [
@@ -50,10 +44,7 @@ def defect_list(request: HttpRequest) -> HttpResponse:
         "q": asked.machine,
         "is_filtered": asked != DefectsAsked(),
         "selects": selects,
-        "dates": [
-            {"name": "first", "label": "Found from", "value": first.isoformat() if first else ""},
-            {"name": "last", "label": "Found up to", "value": last.isoformat() if last else ""},
-        ],
+        "dates": span.choices,
     }
     return render(request, "competence/defects/list.html", context)
 

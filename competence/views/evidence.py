@@ -15,7 +15,7 @@ from competence.forms.evidence import WHAT_IT_IS, CorrectEvidenceForm, EvidenceF
 from competence.models import Account, Evidence, Machine, Operator
 from competence.permissions import Right, may, require
 from competence.views.doing import asks, attempt
-from competence.views.people_doing import form_page, operator_or_404
+from competence.views.pages import form_page, operator_or_404
 
 
 @asks(Right.RECORD_EVIDENCE)

@@ -10,7 +10,7 @@ from competence.permissions import Right, may
 from competence.queries.defects import open_stops
 from competence.queries.gate_answers import answer
 from competence.views.doing import asks
-from competence.views.people_doing import clock_of
+from competence.views.pages import clock_of
 
 
 @require_GET

@@ -1,13 +1,11 @@
 """The journal: its latest checkpoint, how to verify it, and what its entries say."""
 
 import json
-from datetime import timedelta
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import URLPattern, path
-from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from competence.models import JournalEntry
@@ -22,10 +20,8 @@ from competence.queries.journal_pages import (
     rows_of_entry,
 )
 from competence.queries.journal_tree import JournalBroken
-from competence.rules.dates import first_moment
-from competence.views.days import day_asked
 from competence.views.doing import asks
-from competence.views.people_doing import choice, paged
+from competence.views.lists import choice, paged, span_asked, typed
 
 
 def _sees_contents(request: HttpRequest) -> bool:
@@ -52,14 +48,12 @@ def _head() -> dict:
 def _entries(request: HttpRequest) -> dict:
     if not _sees_contents(request):
         return {"sees_contents": False}
-    get = request.GET.get
-    first, last = day_asked(get("first", "")), day_asked(get("last", ""))
-    zone = timezone.get_current_timezone()
+    span = span_asked(request)
     asked = EntriesAsked(
-        by=get("by", ""),
-        action=get("action", ""),
-        first_moment=first_moment(first, zone) if first else None,
-        before=first_moment(last + timedelta(days=1), zone) if last else None,
+        by=typed(request, "by"),
+        action=typed(request, "action"),
+        first_moment=span.first_moment,
+        before=span.before,
     )
     page, query = paged(request, entries_asked(asked))
     people, actions = choices_of_entries()
@@ -73,10 +67,7 @@ def _entries(request: HttpRequest) -> dict:
             choice("by", "Who", people, asked.by, "Anybody"),
             choice("action", "What was done", actions, asked.action, "Anything"),
         ],
-        "dates": [
-            {"name": "first", "label": "From", "value": first.isoformat() if first else ""},
-            {"name": "last", "label": "Up to", "value": last.isoformat() if last else ""},
-        ],
+        "dates": span.choices,
     }
 
 

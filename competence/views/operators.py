@@ -15,7 +15,7 @@ from competence.forms.record_form import RecordForm
 from competence.models import Employer, Operator
 from competence.permissions import Right, may, sites_with
 from competence.queries.operators import (
-    Asked,
+    OperatorsAsked,
     account_of,
     evidence_of,
     facts_of,
@@ -24,6 +24,7 @@ from competence.queries.operators import (
     operators_asked,
     standards_in_force,
 )
+from competence.queries.sites import sites_for
 from competence.queries.ticket_lists import STATE_CHOICES, names, ticket_rows, today_at
 from competence.queries.timeline import (
     change_happenings,
@@ -36,15 +37,8 @@ from competence.queries.timeline import (
 )
 from competence.views import accounts
 from competence.views.doing import asks, attempt
-from competence.views.people_doing import (
-    category_choice,
-    choice,
-    clock_of,
-    form_page,
-    operator_or_404,
-    paged,
-    site_choice,
-)
+from competence.views.lists import category_choice, choice, paged, site_choice, typed
+from competence.views.pages import clock_of, form_page, operator_or_404
 
 OPERATOR_STATES = (*STATE_CHOICES, ("none", "No ticket"))
 ACTIVE_CHOICES = (("yes", "Active"), ("no", "Not active"), ("all", "Both"))
@@ -54,14 +48,14 @@ ACTIVE_CHOICES = (("yes", "Active"), ("no", "Not active"), ("all", "Both"))
 @asks(Right.SEE_RECORDS)
 def operator_list(request: HttpRequest) -> HttpResponse:
     site_ids = sites_with(request.user, Right.SEE_RECORDS)
-    get = request.GET.get
-    asked = Asked(
-        text=get("q", "").strip(),
-        site=get("site", ""),
-        employer=get("employer", ""),
-        category=get("category", ""),
-        state=state if (state := get("state", "")) in dict(OPERATOR_STATES) else "",
-        active=get("active", "yes"),
+    state = typed(request, "state")
+    asked = OperatorsAsked(
+        text=typed(request, "q"),
+        site=typed(request, "site"),
+        employer=typed(request, "employer"),
+        category=typed(request, "category"),
+        state=state if state in dict(OPERATOR_STATES) else "",
+        active=typed(request, "active", "yes"),
     )
     moment = now()
     page, query = paged(request, operators_asked(asked, site_ids, moment))
@@ -71,7 +65,7 @@ def operator_list(request: HttpRequest) -> HttpResponse:
         "query": query,
         "rows": operator_rows(list(page), moment, names()),
         "q": asked.text,
-        "is_filtered": asked != Asked(),
+        "is_filtered": asked != OperatorsAsked(),
         "may_enter": may(request.user, Right.KEEP_PEOPLE),
         "selects": [
             site_choice(site_ids, asked.site),
@@ -140,9 +134,7 @@ def operator_new(request: HttpRequest) -> HttpResponse:
 
 def _at_own_sites(request: HttpRequest, form: RecordForm) -> RecordForm:
     """Offer the sites where the account keeps people, and no others."""
-    site_ids = sites_with(request.user, Right.KEEP_PEOPLE)
-    if site_ids is not None:
-        form.fields["site"].queryset = form.fields["site"].queryset.filter(pk__in=site_ids)
+    form.fields["site"].queryset = sites_for(sites_with(request.user, Right.KEEP_PEOPLE))
     return form
 
 

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET
 
 from competence.actions.plant import change_machine, enter_machine
 from competence.forms.plant import ChangeMachineForm, NewMachineForm
-from competence.models import Category, Machine
+from competence.models import Machine
 from competence.outputs.labels import code_as_svg
 from competence.permissions import Right, may, require, sites_with
 from competence.queries.plant import (
@@ -18,28 +18,22 @@ from competence.queries.plant import (
     machines_asked,
     machines_to_label,
     sheet_of_machine,
-    sites_for,
 )
+from competence.queries.sites import sites_for
 from competence.views.doing import asks, attempt
-from competence.views.people_doing import choice, clock_of, form_page, paged
+from competence.views.lists import category_choice, choice, paged, typed
+from competence.views.pages import clock_of, form_page
 
 
 @require_GET
 @asks(Right.SEE_PLANT)
 def machine_list(request: HttpRequest) -> HttpResponse:
     site_ids = sites_with(request.user, Right.SEE_PLANT)
-    get = request.GET.get
-    asked = MachinesAsked(
-        text=get("q", "").strip(),
-        site=get("site", ""),
-        category=get("category", ""),
-        service=get("service", ""),
-        stopped=get("stopped", ""),
-    )
+    names = ("site", "category", "service", "stopped")
+    asked = MachinesAsked(text=typed(request, "q"), **{name: typed(request, name) for name in names})
     page, query = paged(request, machines_asked(asked, site_ids))
-    categories = Category.objects.order_by("name").values_list("code", "name")
     selects = [
-        choice("category", "Category", categories, asked.category, "Any category"),
+        category_choice("Category", asked.category),
         choice(
             "service", "In service", [("yes", "In service"), ("no", "Out of service")], asked.service, "Both"
         ),

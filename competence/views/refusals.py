@@ -9,15 +9,14 @@ from django.views.decorators.http import require_GET
 
 from competence.permissions import Right, require, sites_with
 from competence.queries.refusals import (
-    RefusalFilter,
-    first_sentences,
+    RefusalsAsked,
+    all_sentences,
     refusals_at,
     refusals_to_show,
     sheet_of_refusal,
 )
 from competence.views.doing import asks
-from competence.views.narrowing import narrowing
-from competence.views.people_doing import paged
+from competence.views.lists import narrowing, paged
 
 
 @require_GET
@@ -39,15 +38,14 @@ def refusal(request: HttpRequest, refusal_id: uuid.UUID) -> HttpResponse:
 def listing(request: HttpRequest) -> HttpResponse:
     """Refusals at the sites of this account."""
     narrowed = narrowing(request, Right.SEE_CHECKS)
-    refusals = refusals_at(sites_with(request.user, Right.SEE_CHECKS), RefusalFilter(**narrowed.asked))
+    refusals = refusals_at(sites_with(request.user, Right.SEE_CHECKS), RefusalsAsked(**narrowed.asked))
     page, query = paged(request, refusals)
-    sentences = first_sentences(page.object_list)
     return render(
         request,
         "competence/refusals/list.html",
         {
             "page": page,
-            "rows": [(stopped, sentences[stopped.pk]) for stopped in page.object_list],
+            "rows": [(stopped, all_sentences(stopped)) for stopped in page.object_list],
             "query": query,
             "narrowed": narrowed,
         },

@@ -3,7 +3,6 @@
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import URLPattern, path
-from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET
 
 from competence.actions.clock import now
@@ -13,14 +12,12 @@ from competence.permissions import Right, may, sites_with
 from competence.queries.ticket_lists import (
     STATE_CHOICES,
     Names,
-    in_state,
-    matching,
+    TicketsAsked,
     names,
     ticket_row,
     ticket_rows,
-    tickets_at,
+    tickets_asked,
     today_at,
-    zones,
 )
 from competence.queries.tickets import chain_of
 from competence.queries.timeline import chain_happenings, events_of, moment_words
@@ -28,57 +25,43 @@ from competence.rules.standing import standing
 from competence.rules.ticket_words import LEVEL_WORDS, state_words
 from competence.views import deciding
 from competence.views.doing import asks
-from competence.views.people_doing import category_choice, choice, clock_of, paged, site_choice, ticket_or_404
+from competence.views.lists import category_choice, choice, day_choice, day_typed, paged, site_choice, typed
+from competence.views.pages import clock_of, ticket_or_404
 
 
 @require_GET
 @asks(Right.SEE_RECORDS)
 def ticket_list(request: HttpRequest) -> HttpResponse:
     site_ids = sites_with(request.user, Right.SEE_RECORDS)
-    get, moment = request.GET.get, now()
-    site, category, state, text = get("site", ""), get("category", ""), get("state", ""), get("q", "").strip()
-    ends_from, ends_to = _day(get("ends_from", "")), _day(get("ends_to", ""))
-    tickets = tickets_at(site_ids).filter(level__isnull=False)
-    if get("all", "") == "":
-        tickets = tickets.filter(operator__state__is_active=True)
-    if site:
-        tickets = tickets.filter(operator__state__site__code=site)
-    if category:
-        tickets = tickets.filter(category__code=category)
-    if state in dict(STATE_CHOICES):
-        tickets = tickets.filter(in_state(state, moment, zones()))
-    if ends_from:
-        tickets = tickets.filter(last_day__gte=ends_from)
-    if ends_to:
-        tickets = tickets.filter(last_day__lte=ends_to)
-    tickets = matching(tickets, text)
-    page, query = paged(request, tickets.order_by("last_day", "number"))
+    moment, state, every = now(), typed(request, "state"), typed(request, "all")
+    asked = TicketsAsked(
+        text=typed(request, "q"),
+        site=typed(request, "site"),
+        category=typed(request, "category"),
+        state=state if state in dict(STATE_CHOICES) else "",
+        ends_from=day_typed(request, "ends_from"),
+        ends_to=day_typed(request, "ends_to"),
+        is_active_only=not every,
+    )
+    page, query = paged(request, tickets_asked(asked, site_ids, moment))
     context = {
         "page": page,
         "query": query,
         "rows": ticket_rows(page, moment, names()),
-        "q": text,
+        "q": asked.text,
         "is_filtered": bool(query),
         "selects": [
-            site_choice(site_ids, site),
-            category_choice("Category", category),
-            choice("state", "State", STATE_CHOICES, state, "Any state"),
-            choice("all", "Operators", [("yes", "Not active too")], get("all", ""), "Active"),
+            site_choice(site_ids, asked.site),
+            category_choice("Category", asked.category),
+            choice("state", "State", STATE_CHOICES, asked.state, "Any state"),
+            choice("all", "Operators", [("yes", "Not active too")], every, "Active"),
         ],
         "dates": [
-            {"name": "ends_from", "label": "Ends from", "value": ends_from.isoformat() if ends_from else ""},
-            {"name": "ends_to", "label": "Ends to", "value": ends_to.isoformat() if ends_to else ""},
+            day_choice("ends_from", "Ends from", asked.ends_from),
+            day_choice("ends_to", "Ends to", asked.ends_to),
         ],
     }
     return render(request, "competence/tickets/list.html", context)
-
-
-def _day(typed: str):
-    """A day of the filter; what is not a day narrows nothing."""
-    try:
-        return parse_date(typed)
-    except ValueError:
-        return None
 
 
 @require_GET

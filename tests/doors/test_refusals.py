@@ -114,8 +114,8 @@ def test_the_list_is_narrowed_by_words_site_and_days():
     assert found() == [new.pk, old.pk]
     assert found(q="quillfeather") == [old.pk]
     assert found(site=new.site_id) == [new.pk]
-    assert found(to=(timezone.now() - timedelta(days=3)).date().isoformat()) == [old.pk]
-    assert found(**{"from": "not a day"}) == [new.pk, old.pk]
+    assert found(last=(timezone.now() - timedelta(days=3)).date().isoformat()) == [old.pk]
+    assert found(first="not a day") == [new.pk, old.pk]
     here = signed_in(AccountFactory(roles=[("trainer", old.site)]))
     assert [r.pk for r in here.get(reverse("refusal-list")).context["page"].object_list] == [old.pk]
 
