@@ -4,27 +4,23 @@ import hashlib
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from fractions import Fraction
-from zoneinfo import ZoneInfo
 
 from django.core.files.base import ContentFile
 from django.db import transaction
 
-from assessments.models import AssessedPoint, Assessment, AssessmentCorrection, Booking, PointNote, Tap
-from assessments.queries.practical import Sheet, appointment_on, sheet_of
+from assessments.actions.asking import own, own_open, require_assessor, zone_of
+from assessments.models import AssessedPoint, Assessment, Booking, PointNote, Tap
+from assessments.queries.practical import Sheet, sheet_of
 from assessments.rules.scoring import Mark, Outcome, Pair, SeenPoint, outcome
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
-from competence.actions.evidence import correct_evidence, record_evidence
 from competence.actions.journal import record
 from competence.models import Account, ListedPoint, Machine, Operator
-from competence.permissions import NotAllowed, Right, require
 from competence.queries.checks import applicable_points, checklist_on
 from competence.queries.tickets import standard_on
 from competence.rules.dates import day_at
-from competence.rules.plain import as_plain
-from competence.rules.reasons import long_date
 
 Status = Assessment.Status
 
@@ -52,24 +48,27 @@ def start_assessment(
     """Open an assessment of an operator on a machine; the same ``assessment_id`` again gives the same one.
 
     The standard, the checklist and the points that apply are fixed now. ``alongside``: a colleague's
-    assessment of the same walk-round, which this one marks a second time.
+    assessment of the same walk-around, which this one marks a second time.
     """
     operator = Operator.objects.select_for_update(of=("self",)).get(pk=operator.pk)
     if earlier := Assessment.objects.filter(pk=assessment_id).first():
         if earlier.assessor_id != by.pk:
             raise ActionRefused("This page belongs to another assessment. Start again.")
         return earlier
-    _require_assessor(by, operator, machine, day_at(now(), _zone(machine)))
+    today = day_at(now(), zone_of(machine))
+    _refuse_out_of_use(operator, machine)
+    require_assessor(by, operator, machine, today)
     if open_one := Assessment.objects.filter(
         assessor=by, operator=operator, machine=machine, status=Status.MARKING
     ).first():
         return open_one
-    today = day_at(now(), _zone(machine))
     category = machine.state.category
     standard, checklist = standard_on(category, today), checklist_on(category, today)
     if standard is None or checklist is None:
         missing = "standard" if standard is None else "checklist"
-        raise ActionRefused(f"No {missing} is in force for {category.name}; a trainer publishes one first.")
+        raise ActionRefused(
+            f"No {missing} is in force for {category.name}; a trainer publishes one first.", field="machine"
+        )
     if alongside is not None:
         _refuse_as_second(by, operator, machine, alongside)
         checklist, standard = alongside.checklist, alongside.standard_version
@@ -90,6 +89,8 @@ def start_assessment(
         listed = [assessed.listed for assessed in alongside.points.select_related("listed")]
     else:
         listed = applicable_points(checklist, machine)
+    if not listed:
+        raise ActionRefused("No point of the checklist applies to this machine.", field="machine")
     points = AssessedPoint.objects.bulk_create(
         AssessedPoint(assessment=assessment, listed=point) for point in listed
     )
@@ -97,15 +98,22 @@ def start_assessment(
     return assessment
 
 
+def _refuse_out_of_use(operator: Operator, machine: Machine) -> None:
+    if not operator.state.is_active:
+        raise ActionRefused(f"{operator.name} is not active on the register.", field="operator")
+    if not machine.state.is_in_service:
+        raise ActionRefused(f"{machine.fleet_number} is not in service.", field="machine")
+
+
 def _refuse_as_second(by: Account, operator: Operator, machine: Machine, first: Assessment) -> None:
     if first.alongside_id is not None:
-        raise ActionRefused("That assessment is itself a second marking; name the first one.")
+        raise ActionRefused("That is itself a second marking; name the first one.", field="alongside")
     if first.assessor_id == by.pk:
-        raise ActionRefused("A second marking is by another assessor.")
+        raise ActionRefused("A second marking is by another assessor.", field="alongside")
     if (first.operator_id, first.machine_id) != (operator.pk, machine.pk):
-        raise ActionRefused("A second marking is of the same operator on the same machine.")
+        raise ActionRefused("That is of another operator, or on another machine.", field="alongside")
     if first.status not in (Status.MARKING, Status.FINISHED):
-        raise ActionRefused("That walk-round is over; start an assessment of its own.")
+        raise ActionRefused("That walk-around is over; start an assessment of its own.", field="alongside")
 
 
 @dataclass(frozen=True)
@@ -126,7 +134,7 @@ def give_marks(*, by: Account, assessment_id: uuid.UUID, marks: Iterable[GivenMa
     Marks are a draft until the assessment is finished, so this writes no journal entry: finishing journals
     every tap.
     """
-    assessment = _own_open(by, assessment_id)
+    assessment = own_open(by, assessment_id)
     moment = now()
     taps = [
         Tap(
@@ -160,7 +168,7 @@ def note_point(
     photograph: bytes | None = None,
 ) -> PointNote:
     """Keep a remark or a photograph (a re-encoded JPEG) on one point; sent twice, it is kept once."""
-    assessment = _own_open(by, assessment_id)
+    assessment = own_open(by, assessment_id)
     if earlier := PointNote.objects.filter(sent_as=sent_as).first():
         return earlier
     if not assessment.points.filter(listed=listed).exists():
@@ -182,17 +190,17 @@ def finish_assessment(*, by: Account, assessment_id: uuid.UUID) -> Assessment:
 
     Sent again, the finished assessment comes back unchanged.
     """
-    assessment = _own(by, assessment_id)
+    assessment = own(by, assessment_id)
     if assessment.status == Status.FINISHED:
         return assessment
-    assessment = _own_open(by, assessment_id)
+    assessment = own_open(by, assessment_id)
     sheet = sheet_of(assessment)
     if sheet.unmarked:
         raise Unmarked(sheet.unmarked)
     found = outcome_of(sheet)
     assessment.status = Status.FINISHED
     assessment.finished_at = now()
-    assessment.outcome = as_plain(found)
+    assessment.outcome = found.as_plain()
     assessment.is_competent = found.is_competent
     assessment.save()
     rows = [assessment, *assessment.taps.order_by("pk"), *assessment.notes.order_by("pk")]
@@ -218,88 +226,9 @@ def outcome_of(sheet: Sheet) -> Outcome:
 
 
 @transaction.atomic
-def lower_outcome(*, by: Account, assessment_id: uuid.UUID, reason: str) -> Assessment:
-    """Find an operator not yet competent although the marks say competent; takes a reason."""
-    assessment = _own_finished(by, assessment_id)
-    if not reason.strip():
-        raise ActionRefused("Say why the outcome is lowered.", field="reason")
-    if not assessment.is_competent:
-        raise ActionRefused("The outcome is not yet competent already.")
-    return _decide(by, assessment, is_competent=False, reason=reason)
-
-
-@transaction.atomic
-def raise_outcome(*, by: Account, assessment_id: uuid.UUID, reason: str) -> Assessment:
-    """Find an operator competent although the marks say not: by a second appointed assessor only."""
-    assessment = _locked(assessment_id)
-    if assessment.status != Status.FINISHED:
-        raise ActionRefused("An outcome is raised after it is finished and before both have confirmed.")
-    if assessment.assessor_id == by.pk:
-        raise ActionRefused("Raising an outcome takes a second appointed assessor, with their own sign-in.")
-    _require_assessor(by, assessment.operator, assessment.machine, day_at(now(), _zone(assessment.machine)))
-    if not reason.strip():
-        raise ActionRefused("Say why the outcome is raised.", field="reason")
-    if assessment.is_competent:
-        raise ActionRefused("The outcome is competent already.")
-    assessment.raised_by = by
-    return _decide(by, assessment, is_competent=True, reason=reason)
-
-
-def _decide(by: Account, assessment: Assessment, *, is_competent: bool, reason: str) -> Assessment:
-    assessment.is_competent = is_competent
-    assessment.decided_why = reason.strip()
-    # Whoever confirmed before confirmed something else.
-    assessment.assessor_confirmed_at = assessment.operator_confirmed_at = None
-    assessment.save()
-    action = "assessment.raised" if is_competent else "assessment.lowered"
-    record(by=by, action=action, rows=[assessment], reason=reason[:300])
-    return assessment
-
-
-@transaction.atomic
-def confirm_assessment(*, by: Account, assessment_id: uuid.UUID) -> Assessment:
-    """Confirm as the assessor or as the operator, each with their own sign-in; with both, it is final and
-    the evidence is written."""
-    assessment = _locked(assessment_id)
-    is_assessor = assessment.assessor_id == by.pk
-    is_operator = by.operator_id is not None and assessment.operator_id == by.operator_id
-    if not (is_assessor or is_operator) or not by.is_active:
-        raise NotAllowed("Only the assessor and the operator of an assessment confirm it, each for themself.")
-    if assessment.status == Status.CONFIRMED:
-        return assessment
-    if assessment.status != Status.FINISHED:
-        raise ActionRefused("There is nothing to confirm: the assessment is not finished.")
-    if is_assessor:
-        assessment.assessor_confirmed_at = assessment.assessor_confirmed_at or now()
-    else:
-        assessment.operator_confirmed_at = assessment.operator_confirmed_at or now()
-    if assessment.assessor_confirmed_at and assessment.operator_confirmed_at:
-        assessment.status = Status.CONFIRMED
-        if assessment.alongside_id is None:
-            assessment.evidence = _write_evidence(assessment)
-    assessment.save()
-    record(by=by, action="assessment.confirmed", rows=[assessment])
-    return assessment
-
-
-def _write_evidence(assessment: Assessment):
-    """A finished assessment is evidence, passed or not; it is no ticket."""
-    finished_on = day_at(assessment.finished_at, _zone(assessment.machine))
-    return record_evidence(
-        by=assessment.assessor,
-        operator=assessment.operator,
-        kind="practical",
-        category=assessment.category,
-        occurred_on=finished_on,
-        is_met=assessment.is_competent,
-        came_from=f"Practical assessment {assessment.number} on {assessment.machine.fleet_number}",
-    )
-
-
-@transaction.atomic
 def abandon_assessment(*, by: Account, assessment_id: uuid.UUID, reason: str) -> Assessment:
     """Stop an assessment: kept as it stands, and no evidence of anything."""
-    assessment = _own(by, assessment_id)
+    assessment = own(by, assessment_id)
     if assessment.status not in (Status.MARKING, Status.FINISHED):
         raise ActionRefused("This assessment is over; what it says stands.")
     if not reason.strip():
@@ -308,97 +237,4 @@ def abandon_assessment(*, by: Account, assessment_id: uuid.UUID, reason: str) ->
     assessment.save()
     rows = [assessment, *assessment.taps.order_by("pk"), *assessment.notes.order_by("pk")]
     record(by=by, action="assessment.abandoned", rows=rows, reason=reason[:300])
-    return assessment
-
-
-@transaction.atomic
-def correct_assessment(
-    *, by: Account, assessment_id: uuid.UUID, is_competent: bool, reason: str
-) -> AssessmentCorrection:
-    """Say what a confirmed assessment should have found; the assessment stays, its evidence is corrected."""
-    assessment = _locked(assessment_id)
-    _require_assessor(by, assessment.operator, assessment.machine, day_at(now(), _zone(assessment.machine)))
-    if assessment.status != Status.CONFIRMED or assessment.evidence is None:
-        raise ActionRefused("Only a confirmed assessment is corrected; before that, change its marks.")
-    if not reason.strip():
-        raise ActionRefused("Say what was wrong.", field="reason")
-    newest = assessment.corrections.order_by("-pk").first()
-    held = newest.is_competent if newest else assessment.is_competent
-    if is_competent == held:
-        raise ActionRefused("That is what it says already.")
-    if is_competent and by.pk == assessment.assessor_id:
-        raise ActionRefused("Raising an outcome takes a second appointed assessor.")
-    evidence = correct_evidence(
-        by=by,
-        evidence=newest.evidence if newest else assessment.evidence,
-        reason=reason[:300],
-        is_met=is_competent,
-    )
-    correction = AssessmentCorrection.objects.create(
-        assessment=assessment,
-        is_competent=is_competent,
-        reason=reason.strip(),
-        evidence=evidence,
-        recorded_at=now(),
-        recorded_by=by,
-    )
-    record(by=by, action="assessment.corrected", rows=[correction], reason=reason[:300])
-    return correction
-
-
-def _require_assessor(by: Account, operator: Operator, machine: Machine, on: date) -> None:
-    """Appointed and in date for the category, at this site and for this person's record, and not oneself."""
-    require(by, Right.ASSESS, site=machine.site)
-    require(by, Right.RECORD_ASSESSMENT, site=operator.site)
-    if by.operator_id is not None and by.operator_id == operator.pk:
-        raise ActionRefused("Nobody assesses themself; ask another assessor.")
-    category = machine.state.category
-    if appointment_on(by, category, on) is None:
-        raise ActionRefused(
-            f"You hold no appointment in date to assess {category.name} on {long_date(on)}. "
-            "A site admin renews it; nothing was started."
-        )
-
-
-def _zone(machine: Machine) -> ZoneInfo:
-    return ZoneInfo(machine.site.zone)
-
-
-def _locked(assessment_id: uuid.UUID) -> Assessment:
-    return (
-        Assessment.objects.select_for_update(of=("self",))
-        .select_related(
-            "operator__state__site",
-            "machine__state__site",
-            "machine__state__category",
-            "category",
-            "assessor",
-            "checklist",
-            "standard_version",
-        )
-        .get(pk=assessment_id)
-    )
-
-
-def _own(by: Account, assessment_id: uuid.UUID) -> Assessment:
-    assessment = _locked(assessment_id)
-    if assessment.assessor_id != by.pk:
-        raise NotAllowed("Only the assessor who started an assessment marks and finishes it.")
-    return assessment
-
-
-def _own_open(by: Account, assessment_id: uuid.UUID) -> Assessment:
-    """Light on purpose: this is asked at every tap."""
-    assessment = Assessment.objects.select_for_update(of=("self",)).get(pk=assessment_id)
-    if assessment.assessor_id != by.pk:
-        raise NotAllowed("Only the assessor who started an assessment marks and finishes it.")
-    if assessment.status != Status.MARKING:
-        raise ActionRefused("This assessment is finished; its marks stand.")
-    return assessment
-
-
-def _own_finished(by: Account, assessment_id: uuid.UUID) -> Assessment:
-    assessment = _own(by, assessment_id)
-    if assessment.status != Status.FINISHED:
-        raise ActionRefused("That is done after finishing, and before both have confirmed.")
     return assessment

@@ -2,17 +2,22 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
+
+from django.db.models import QuerySet
 
 from assessments.models import Assessment, PointNote, Tap
 from competence.models import Account, Appointment, Category, ListedPoint, Precedence
+from competence.queries.checks import applicable_points
 
+# A phone's clock is set by the network now and then; a jump back of less than this is nothing to speak of.
+CLOCK_SLACK = timedelta(seconds=5)
 DONE = frozenset({Tap.Mark.UNPROMPTED, Tap.Mark.PROMPTED, Tap.Mark.UNSAFE})
 
 
 @dataclass(frozen=True)
 class Standing:
-    """What counts at one point: the last mark, and when in the walk-round it was seen done, if it was."""
+    """What counts at one point: the last mark, and when in the walk-around it was seen done, if it was."""
 
     mark: str
     order: int | None
@@ -21,27 +26,39 @@ class Standing:
 def marks_that_count(taps: Iterable[Tap]) -> dict[int, Standing]:
     """By listed point, from the taps in the order of their keys.
 
-    A mark that is changed keeps the place at which the point was first seen done; a mark that is taken back,
-    or becomes missed, gives its place up.
+    A mark that is changed keeps the place at which the point was first seen done. A mark that is taken back,
+    or becomes missed, gives its place up, unless the very next tap puts that right.
     """
     marks: dict[int, Standing] = {}
+    given_up: tuple[int, int] | None = None
     for order, tap in enumerate(taps):
         before = marks.get(tap.listed_id)
-        if not tap.mark:
-            marks.pop(tap.listed_id, None)
-        elif tap.mark in DONE:
-            place = before.order if before and before.order is not None else order
-            marks[tap.listed_id] = Standing(tap.mark, place)
-        else:
+        held = before.order if before else None
+        if held is None and given_up and given_up[0] == tap.listed_id:
+            held = given_up[1]
+        given_up = None
+        if tap.mark in DONE:
+            marks[tap.listed_id] = Standing(tap.mark, order if held is None else held)
+            continue
+        if held is not None:
+            given_up = (tap.listed_id, held)
+        if tap.mark:
             marks[tap.listed_id] = Standing(tap.mark, None)
+        else:
+            marks.pop(tap.listed_id, None)
     return marks
 
 
 @dataclass(frozen=True)
 class SheetPoint:
+    """One point: what counts there, its place among those seen done (1 is the first), and from which device
+    the last tap came."""
+
     listed: ListedPoint
     standing: Standing | None
     notes: tuple[PointNote, ...]
+    place: int | None = None
+    device: str = ""
 
 
 @dataclass(frozen=True)
@@ -63,11 +80,26 @@ class Sheet:
     assessment: Assessment
     zones: tuple[SheetZone, ...]
     precedences: tuple[Precedence, ...]
-    taps: int
+    taps: tuple[Tap, ...]
 
     @property
     def points(self) -> tuple[SheetPoint, ...]:
         return tuple(point for zone in self.zones for point in zone.points)
+
+    @property
+    def marked(self) -> int:
+        return sum(zone.marked for zone in self.zones)
+
+    @property
+    def has_clock_gone_back(self) -> bool:
+        """Whether a device's clock said an earlier moment for a later tap. Order is by arrival, so nothing
+        is mixed up by it."""
+        last: dict[str, datetime] = {}
+        for tap in self.taps:
+            if tap.device in last and tap.tapped_at < last[tap.device] - CLOCK_SLACK:
+                return True
+            last[tap.device] = tap.tapped_at
+        return False
 
     @property
     def unmarked(self) -> tuple[ListedPoint, ...]:
@@ -76,8 +108,11 @@ class Sheet:
 
 def sheet_of(assessment: Assessment) -> Sheet:
     """The assessment's zones, points, marks and notes, and the order rules between them. Four statements."""
-    taps = list(assessment.taps.order_by("pk"))
+    taps = tuple(assessment.taps.order_by("pk"))
     marks = marks_that_count(taps)
+    devices = {tap.listed_id: tap.device for tap in taps}
+    seen = sorted((standing.order, pk) for pk, standing in marks.items() if standing.order is not None)
+    places = {pk: place for place, (_, pk) in enumerate(seen, start=1)}
     notes: dict[int, list[PointNote]] = {}
     for note in assessment.notes.order_by("pk"):
         notes.setdefault(note.listed_id, []).append(note)
@@ -87,7 +122,13 @@ def sheet_of(assessment: Assessment) -> Sheet:
         listed = assessed.listed
         applicable.add(listed.pk)
         zones.setdefault((listed.zone_code, listed.zone_name), []).append(
-            SheetPoint(listed, marks.get(listed.pk), tuple(notes.get(listed.pk, ())))
+            SheetPoint(
+                listed,
+                marks.get(listed.pk),
+                tuple(notes.get(listed.pk, ())),
+                places.get(listed.pk),
+                devices.get(listed.pk, ""),
+            )
         )
     precedences = tuple(
         pair
@@ -99,7 +140,7 @@ def sheet_of(assessment: Assessment) -> Sheet:
         assessment,
         tuple(SheetZone(number, code, name, tuple(points)) for number, ((code, name), points) in numbered),
         precedences,
-        len(taps),
+        taps,
     )
 
 
@@ -110,3 +151,26 @@ def appointment_on(account: Account, category: Category, on: date) -> Appointmen
         Appointment.objects.filter(account=account, category=category).order_by("-recorded_at", "-pk").first()
     )
     return newest if newest and newest.first_day <= on <= newest.last_day else None
+
+
+def assessments_to_show() -> QuerySet[Assessment]:
+    """Assessments with what their pages name of them."""
+    return Assessment.objects.select_related(
+        "operator__state__site",
+        "machine__state__site",
+        "machine__state__category",
+        "site",
+        "category",
+        "checklist",
+        "standard_version",
+        "assessor",
+        "raised_by",
+        "alongside__assessor",
+        "evidence",
+    )
+
+
+def points_changed_since(assessment: Assessment) -> bool:
+    """Whether other points would apply to the machine as it is fitted today. Two statements."""
+    fixed = set(assessment.points.values_list("listed", flat=True))
+    return {listed.pk for listed in applicable_points(assessment.checklist, assessment.machine)} != fixed

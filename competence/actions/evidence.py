@@ -65,7 +65,7 @@ def record_evidence(
 @transaction.atomic
 def correct_evidence(*, by: Account, evidence: Evidence, reason: str, **columns: Any) -> Evidence:
     """Replace a row of evidence by what it should have said; the old row stays, and stops counting."""
-    evidence = _correctable(by, evidence)
+    evidence = correctable(by, evidence)
     kept = ("category", "site", "machine_model", "occurred_on", "is_met", "counts_to", "hours", "came_from")
     whole = {name: columns.get(name, getattr(evidence, name)) for name in kept}
     if all(value == getattr(evidence, name) for name, value in whole.items()):
@@ -84,7 +84,7 @@ def correct_evidence(*, by: Account, evidence: Evidence, reason: str, **columns:
 @transaction.atomic
 def strike_out_evidence(*, by: Account, evidence: Evidence, reason: str) -> Evidence:
     """Say that a row of evidence should never have been there."""
-    evidence = _correctable(by, evidence)
+    evidence = correctable(by, evidence)
     return _add(
         by=by,
         action="evidence.struck_out",
@@ -104,7 +104,8 @@ def strike_out_evidence(*, by: Account, evidence: Evidence, reason: str) -> Evid
     )
 
 
-def _correctable(by: Account, evidence: Evidence) -> Evidence:
+def correctable(by: Account, evidence: Evidence) -> Evidence:
+    """The row, locked, where ``by`` may correct it and nobody has yet."""
     evidence = Evidence.objects.select_for_update(of=("self",)).select_related("operator").get(pk=evidence.pk)
     _require_recorder(by, evidence.operator, evidence.kind)
     if Evidence.objects.filter(corrects=evidence).exists():
@@ -122,6 +123,13 @@ def _require_recorder(by: Account, operator: Operator, kind: str) -> None:
 
 
 def _add(*, by: Account, action: str, reason: str = "", **columns: Any) -> Evidence:
+    evidence = keep_evidence(by=by, reason=reason, **columns)
+    record(by=by, action=action, rows=[evidence], reason=reason)
+    return evidence
+
+
+def keep_evidence(*, by: Account, reason: str = "", **columns: Any) -> Evidence:
+    """Check and keep one row, for an action that asked for permission and journals it in its own entry."""
     moment = now()
     if columns["occurred_on"] > day_at(moment, ZoneInfo(columns["operator"].site.zone)):
         raise ActionRefused(
@@ -132,5 +140,4 @@ def _add(*, by: Account, action: str, reason: str = "", **columns: Any) -> Evide
     evidence = Evidence(recorded_at=moment, recorded_by=by, reason=reason, **columns)
     evidence.full_clean()
     evidence.save()
-    record(by=by, action=action, rows=[evidence], reason=reason)
     return evidence

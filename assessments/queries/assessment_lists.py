@@ -1,0 +1,145 @@
+"""Assessments as lists: for staff, for the assessor who starts one, for the operator who confirms."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from django.db.models import Q, QuerySet
+
+from assessments.models import Assessment, Booking
+from assessments.queries.practical import assessments_to_show
+from competence.models import Account, Machine, Operator, Requirement, StandardVersion
+from competence.queries.operators import evidence_of, facts_of, finding_words
+from competence.rules.requirements import LASTING, RequirementKind, Scope, assess
+from competence.rules.requirements import Requirement as Asked
+
+Status = Assessment.Status
+RECENT = 5
+
+
+@dataclass(frozen=True)
+class AssessmentFilter:
+    """What the list is narrowed to; empty narrows nothing. Days are of the start."""
+
+    words: str = ""
+    site: int | None = None
+    first_day: datetime | None = None
+    before: datetime | None = None
+    category: str = ""
+    status: str = ""
+    found: str = ""
+
+
+def assessments_listed(site_ids: frozenset[int] | None, asked: AssessmentFilter) -> QuerySet[Assessment]:
+    """The assessments at these sites that a list asks for, the newest first. One statement when read."""
+    found = assessments_to_show().order_by("-started_at", "pk")
+    if site_ids is not None:
+        found = found.filter(site__in=site_ids)
+    for word in asked.words.split():
+        found = found.filter(
+            Q(operator__number__icontains=word)
+            | Q(operator__given_name__icontains=word)
+            | Q(operator__family_name__icontains=word)
+            | Q(machine__fleet_number__icontains=word)
+            | Q(assessor__first_name__icontains=word)
+            | Q(assessor__last_name__icontains=word)
+        )
+    if asked.site:
+        found = found.filter(site=asked.site)
+    if asked.first_day:
+        found = found.filter(started_at__gte=asked.first_day)
+    if asked.before:
+        found = found.filter(started_at__lt=asked.before)
+    if asked.category:
+        found = found.filter(category__code=asked.category)
+    if asked.status:
+        found = found.filter(status=asked.status)
+    if asked.found:
+        found = found.filter(is_competent=asked.found == "competent")
+    return found
+
+
+def own_open_assessments(assessor: Account) -> list[Assessment]:
+    """What this assessor has begun and not yet seen through, the newest first. One statement."""
+    return list(
+        assessments_to_show()
+        .filter(assessor=assessor)
+        .filter(Q(status=Status.MARKING) | Q(status=Status.FINISHED))
+        .order_by("-started_at")
+    )
+
+
+def own_bookings(assessor: Account, today: date) -> list[Booking]:
+    """What is booked for this assessor today. One statement."""
+    return list(
+        Booking.objects.filter(assessor=assessor, on=today, called_off_at__isnull=True)
+        .select_related("operator", "machine", "site")
+        .order_by("starts_at", "pk")
+    )
+
+
+def open_of_colleagues(assessor: Account, operator: Operator, machine: Machine) -> list[Assessment]:
+    """Assessments of this walk-around that a colleague has open: what can be marked alongside.
+    One statement."""
+    return list(
+        assessments_to_show()
+        .filter(operator=operator, machine=machine, status__in=(Status.MARKING, Status.FINISHED))
+        .filter(alongside__isnull=True)
+        .exclude(assessor=assessor)
+        .order_by("-started_at")
+    )
+
+
+def marks_alongside(account: Account, assessment: Assessment) -> bool:
+    """Whether this account is still marking the same walk-around for itself, so must not be shown what a
+    colleague found. One statement."""
+    return Assessment.objects.filter(alongside=assessment, assessor=account, status=Status.MARKING).exists()
+
+
+@dataclass(frozen=True)
+class OwnAssessments:
+    """An operator's part of the start page."""
+
+    waiting: tuple[Assessment, ...]
+    recent: tuple[Assessment, ...]
+
+    def __bool__(self) -> bool:
+        return bool(self.waiting or self.recent)
+
+
+def own_assessments(operator: Operator) -> OwnAssessments:
+    """What waits for the operator's confirmation, and the newest that were confirmed. Two statements."""
+    mine = assessments_to_show().filter(operator=operator)
+    waiting = mine.filter(status=Status.FINISHED, operator_confirmed_at__isnull=True).order_by("finished_at")
+    recent = mine.filter(status=Status.CONFIRMED).order_by("-finished_at")
+    return OwnAssessments(tuple(waiting), tuple(recent[:RECENT]))
+
+
+@dataclass(frozen=True)
+class Prior:
+    """One line of the standard beside the practical itself, and how it stands today."""
+
+    title: str
+    is_met: bool
+    says: str
+    is_lasting: bool
+
+
+def prior_requirements(
+    operator: Operator, machine: Machine, standard: StandardVersion, today: date
+) -> list[Prior]:
+    """What the standard asks for besides the practical assessment, on this machine at its site, and what of
+    it is met. Three statements."""
+    facts = facts_of(evidence_of(operator))
+    category, state = machine.state.category, machine.state
+    accepted = {category.code, *(one.code for one in standard.accepts.all())}
+    found = []
+    for line in standard.requirements.order_by("pk"):
+        if line.kind == Requirement.Kind.PRACTICAL:
+            continue
+        kind = RequirementKind(line.kind)
+        is_lasting = kind in LASTING
+        categories = frozenset(accepted if is_lasting else {category.code})
+        scope = Scope(categories, state.site.code, state.make_and_model, operator.started_on)
+        finding = assess(Asked(kind, line.months, line.hours), facts, scope, today)
+        found.append(Prior(line.title, finding.is_met, finding_words(finding), is_lasting))
+    return found
