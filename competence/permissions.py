@@ -4,7 +4,7 @@ from enum import StrEnum
 
 from django.core.exceptions import PermissionDenied
 
-from competence.models import Account, Role, Site
+from competence.models import Account, Operator, Role, Site
 
 TRAINER, OPERATOR = Role.Name.TRAINER, Role.Name.OPERATOR
 SITE_ADMIN, AUDITOR = Role.Name.SITE_ADMIN, Role.Name.AUDITOR
@@ -83,6 +83,17 @@ def may(account: Account | None, right: Right, *, site: Site | None = None) -> b
     return bool(sites) if site is None else site.pk in sites
 
 
+def may_everywhere(account: Account | None, right: Right) -> bool:
+    """Whether the account holds the right at every site, as what no one site owns takes."""
+    return may(account, right) and sites_with(account, right) is None
+
+
+def may_about(account: Account, right: Right, operator: Operator) -> bool:
+    """Whether the account holds the right at the operator's home site, and is somebody else's: nobody decides
+    or records anything about themself."""
+    return account.operator_id != operator.pk and may(account, right, site=operator.site)
+
+
 def require(account: Account | None, right: Right, *, site: Site | None = None) -> None:
     """Raise ``NotAllowed`` unless the account holds the right (at that site)."""
     if may(account, right, site=site):
@@ -94,5 +105,14 @@ def require(account: Account | None, right: Right, *, site: Site | None = None) 
 
 def require_everywhere(account: Account | None, right: Right) -> None:
     """Raise ``NotAllowed`` unless the account holds the right at every site: for what no one site owns."""
-    if account is None or not account.is_active or sites_with(account, right) is not None:
+    if not may_everywhere(account, right):
         raise NotAllowed("This concerns every site, so it needs a role that is held for every site.")
+
+
+def require_where(account: Account | None, right: Right, site: Site | None) -> None:
+    """Raise ``NotAllowed`` unless the account holds the right where a role does: at its site, or with none,
+    everywhere."""
+    if site is None:
+        require_everywhere(account, right)
+    else:
+        require(account, right, site=site)

@@ -11,7 +11,7 @@ from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
 from competence.models import Account, Employer, Operator, OperatorState, Role, Site
-from competence.permissions import Right, require, require_everywhere
+from competence.permissions import Right, require, require_where
 
 
 @transaction.atomic
@@ -194,10 +194,7 @@ def _require_keeper(by: Account, account: Account) -> None:
     roles = account.roles.filter(ended_at=None).select_related("site")
     sites = {role.site for role in roles} | ({account.operator.site} if account.operator else set())
     for site in sites:
-        if site is None:
-            require_everywhere(by, Right.KEEP_PEOPLE)
-        else:
-            require(by, Right.KEEP_PEOPLE, site=site)
+        require_where(by, Right.KEEP_PEOPLE, site)
 
 
 @transaction.atomic
@@ -209,10 +206,8 @@ def give_role(*, by: Account | None, account: Account, name: str, site: Site | N
     if by is None:
         if Role.objects.exclude(account=account).exists():
             raise ActionRefused("Only the first account of a register is given its roles by nobody.")
-    elif site is None:
-        require_everywhere(by, Right.KEEP_PEOPLE)
     else:
-        require(by, Right.KEEP_PEOPLE, site=site)
+        require_where(by, Right.KEEP_PEOPLE, site)
     if name == Role.Name.OPERATOR and account.operator_id is None:
         raise ActionRefused("An operator's account points to their entry on the register.", field="name")
     if Role.objects.filter(account=account, name=name, site=site, ended_at=None).exists():
@@ -227,10 +222,7 @@ def give_role(*, by: Account | None, account: Account, name: str, site: Site | N
 def end_role(*, by: Account, role: Role, reason: str) -> Role:
     """Take a role away from now on. Nobody ends their own, so that the last site admin cannot go."""
     role = Role.objects.select_for_update().get(pk=role.pk)
-    if role.site is None:
-        require_everywhere(by, Right.KEEP_PEOPLE)
-    else:
-        require(by, Right.KEEP_PEOPLE, site=role.site)
+    require_where(by, Right.KEEP_PEOPLE, role.site)
     if role.account_id == by.pk:
         raise ActionRefused("Nobody ends their own role; ask another site admin.")
     if role.ended_at is None:

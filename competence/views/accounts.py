@@ -23,7 +23,14 @@ from competence.forms.accounts import (
 )
 from competence.forms.record_form import RecordForm
 from competence.models import Account, Role
-from competence.permissions import NotAllowed, Right, require, require_everywhere, sites_with
+from competence.permissions import (
+    NotAllowed,
+    Right,
+    may_everywhere,
+    require_everywhere,
+    require_where,
+    sites_with,
+)
 from competence.queries.accounts import accounts_at, appointment_rows
 from competence.views.doing import asks, attempt
 from competence.views.lists import paged, typed
@@ -140,10 +147,7 @@ def _kept(request: HttpRequest, held: Account, doing: str, form: RecordForm) -> 
 def role_end(request: HttpRequest, username: str, pk: int) -> HttpResponse:
     held = _account_or_404(request, username)
     role = get_object_or_404(Role.objects.select_related("site"), pk=pk, account=held)
-    if role.site is None:
-        require_everywhere(request.user, Right.KEEP_PEOPLE)
-    else:
-        require(request.user, Right.KEEP_PEOPLE, site=role.site)
+    require_where(request.user, Right.KEEP_PEOPLE, role.site)
     form = EndRoleForm(request.POST or None)
     if form.is_valid() and attempt(form, end_role, by=request.user, role=role, **form.cleaned_data):
         messages.success(request, f"The role {role.get_name_display().lower()} of {held.name} is ended.")
@@ -165,16 +169,11 @@ def role_end(request: HttpRequest, username: str, pk: int) -> HttpResponse:
 @require_GET
 @asks(Right.SEE_RECORDS)
 def appointment_list(request: HttpRequest) -> HttpResponse:
-    try:
-        require_everywhere(request.user, Right.APPOINT)
-        may_appoint = True
-    except NotAllowed:
-        may_appoint = False
-    today = timezone.localtime(now()).date()
+    today = timezone.localdate(now())
     return render(
         request,
         "competence/accounts/appointments.html",
-        {"rows": appointment_rows(today), "may_appoint": may_appoint},
+        {"rows": appointment_rows(today), "may_appoint": may_everywhere(request.user, Right.APPOINT)},
     )
 
 

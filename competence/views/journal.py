@@ -9,7 +9,7 @@ from django.urls import URLPattern, path
 from django.views.decorators.http import require_GET, require_POST
 
 from competence.models import JournalEntry
-from competence.permissions import Right, require_everywhere, sites_with
+from competence.permissions import Right, may_everywhere, require_everywhere
 from competence.queries.checkpoints import JournalKeyUnusable, checkpoint_as_json, latest_checkpoint
 from competence.queries.journal import CannotProve, prove, verify
 from competence.queries.journal_pages import (
@@ -26,7 +26,7 @@ from competence.views.lists import choice, paged, span_asked, typed
 
 def _sees_contents(request: HttpRequest) -> bool:
     """Entries concern every site, so their contents are for roles that are held for every site."""
-    return sites_with(request.user, Right.SEE_JOURNAL) is None
+    return may_everywhere(request.user, Right.SEE_JOURNAL)
 
 
 @require_GET

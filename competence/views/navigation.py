@@ -7,7 +7,7 @@ from django.http import HttpRequest
 from django.urls import reverse
 
 from competence.models import Account, Role
-from competence.permissions import Right, may, sites_with
+from competence.permissions import Right, may, may_everywhere
 
 
 @dataclass(frozen=True)
@@ -24,7 +24,7 @@ class Room:
     def is_open_to(self, account: Account) -> bool:
         if self.right is None:
             return True
-        return sites_with(account, self.right) is None if self.is_everywhere else may(account, self.right)
+        return (may_everywhere if self.is_everywhere else may)(account, self.right)
 
 
 # Rooms that are used together stand under one word; a group of one is called as its room is.

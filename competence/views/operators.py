@@ -13,7 +13,7 @@ from competence.actions.people import change_operator, correct_operator, enter_o
 from competence.forms.operators import ChangeOperatorForm, CorrectOperatorForm, NewOperatorForm
 from competence.forms.record_form import RecordForm
 from competence.models import Employer, Operator
-from competence.permissions import Right, may, sites_with
+from competence.permissions import Right, may, may_about, sites_with
 from competence.queries.operators import (
     OperatorsAsked,
     account_of,
@@ -110,8 +110,8 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
             refusal_happenings(person, zone),
         ),
         "may_keep": may(user, Right.KEEP_PEOPLE, site=site),
-        "may_record": may(user, Right.RECORD_EVIDENCE, site=site) and user.operator_id != person.pk,
-        "may_decide": may(user, Right.DECIDE_TICKET, site=site) and user.operator_id != person.pk,
+        "may_record": may_about(user, Right.RECORD_EVIDENCE, person),
+        "may_decide": may_about(user, Right.DECIDE_TICKET, person),
     }
 
 

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET
 from competence.actions.standards import publish_standard
 from competence.forms.standards import StandardTermsForm, requirement_forms
 from competence.models import Category, StandardVersion
-from competence.permissions import Right, require_everywhere, sites_with
+from competence.permissions import Right, may_everywhere, require_everywhere
 from competence.queries.standards import sheet_of_standard, standard_rows
 from competence.rules.reasons import long_date
 from competence.views.doing import asks, attempt
@@ -20,7 +20,7 @@ from competence.views.doing import asks, attempt
 
 def may_publish(request: HttpRequest) -> bool:
     """Standards and checklists hold at every site, so publishing takes the right at every site."""
-    return sites_with(request.user, Right.KEEP_STANDARDS) is None
+    return may_everywhere(request.user, Right.KEEP_STANDARDS)
 
 
 def version_asked(request: HttpRequest) -> int | None:

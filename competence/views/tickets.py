@@ -8,7 +8,7 @@ from django.views.decorators.http import require_GET
 from competence.actions.clock import now
 from competence.forms.tickets import AsOfForm
 from competence.models import Ticket
-from competence.permissions import Right, may, sites_with
+from competence.permissions import Right, may, may_about, sites_with
 from competence.queries.ticket_lists import (
     STATE_CHOICES,
     Names,
@@ -82,8 +82,7 @@ def ticket(request: HttpRequest, number: str) -> HttpResponse:
             "form": form,
             "answer": _as_of(held, form.cleaned_data, named) if is_asked else None,
             "moves": _moves(request, held),
-            "may_correct": may(request.user, Right.DECIDE_TICKET, site=site)
-            and request.user.operator_id != held.operator_id,
+            "may_correct": may_about(request.user, Right.DECIDE_TICKET, held.operator),
         }
         return render(request, "competence/tickets/ticket.html", context)
 
@@ -109,7 +108,7 @@ def _moves(request: HttpRequest, held: Ticket) -> list[dict]:
     if held.level is None or held.is_withdrawn:
         return []
     verbs = []
-    if may(user, Right.DECIDE_TICKET, site=site) and user.operator_id != held.operator_id:
+    if may_about(user, Right.DECIDE_TICKET, held.operator):
         verbs = [("Reinstate", "ticket-reinstate")] if held.is_suspended else [("Renew", "ticket-renew")]
         verbs += [("Vary", "ticket-vary"), ("Withdraw", "ticket-withdraw")]
     if may(user, Right.SUSPEND_TICKET, site=site) and not held.is_suspended:
