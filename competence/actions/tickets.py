@@ -102,10 +102,6 @@ def renew_ticket(*, by: Account, ticket: Ticket, assessed_on: date, reason: str)
         period = period_after_renewal(held, standard, assessed_on)
     except RenewalRefused as refused:
         raise ActionRefused(str(refused), field="assessed_on") from refused
-    if period.last_day <= held.last_day:
-        raise ActionRefused(
-            "On that assessment the ticket would end no later than it does now.", field="assessed_on"
-        )
     return append(
         by,
         ticket,

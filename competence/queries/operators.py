@@ -103,8 +103,13 @@ def facts_of(evidence: list[Evidence]) -> list[Fact]:
             row.machine_model or None,
         )
         for row in evidence
-        if not row.strikes_out and not hasattr(row, "corrected_by")
+        if still_counts(row)
     ]
+
+
+def still_counts(row: Evidence) -> bool:
+    """Whether a row of ``evidence_of`` was neither corrected nor strikes another out. No statement."""
+    return not row.strikes_out and not hasattr(row, "corrected_by")
 
 
 def standards_in_force(on: date) -> dict[int, StandardVersion]:

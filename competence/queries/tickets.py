@@ -9,7 +9,7 @@ from competence.models import Category, Evidence, Operator, StandardVersion, Tic
 from competence.models import Requirement as RequirementLine
 from competence.queries.evidence import evidence_facts
 from competence.rules.conditions import Conditions
-from competence.rules.dates import Period, PeriodEnd, renewed_period
+from competence.rules.dates import Period, PeriodEnd, RenewalRefused, renewed_period
 from competence.rules.reasons import long_date
 from competence.rules.requirements import LASTING, Met, Requirement, RequirementKind, Scope, assess
 from competence.rules.requirements import Evidence as Fact
@@ -100,8 +100,9 @@ def standing_without(
 
 
 def period_after_renewal(held: Standing, standard: StandardVersion, assessed_on: date) -> Period:
-    """The period that a renewal would give by this standard; raises ``RenewalRefused``."""
-    return renewed_period(
+    """The period that a renewal would give by this standard; raises ``RenewalRefused``, also where it would
+    make the ticket no longer."""
+    period = renewed_period(
         Period(held.first_day, held.last_day),
         assessed_on,
         months=standard.months,
@@ -109,6 +110,12 @@ def period_after_renewal(held: Standing, standard: StandardVersion, assessed_on:
         window_days=standard.renewal_window_days,
         lapse_limit_days=standard.lapse_limit_days,
     )
+    if period.last_day <= held.last_day:
+        raise RenewalRefused(
+            f"Assessed on {long_date(assessed_on)}, the ticket would end no later than it does now, on "
+            f"{long_date(held.last_day)}. A renewal takes a newer assessment: record it first."
+        )
+    return period
 
 
 def standard_on(category: Category, on: date) -> StandardVersion | None:

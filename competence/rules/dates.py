@@ -20,7 +20,7 @@ class PeriodEnd(StrEnum):
 
 
 class RenewalRefused(ValueError):
-    """The ticket lapsed too long ago to be renewed; its sentence is fit for the screen."""
+    """A renewal would give nothing, or comes too late; its sentence is fit for the screen."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,12 +30,11 @@ from competence.forms.tickets import (
 )
 from competence.models import Ticket, TicketEvent
 from competence.permissions import Right
-from competence.queries.operators import evidence_of, progress_of
+from competence.queries.operators import progress_of
+from competence.queries.renewals import passed_assessments, renewal_words
 from competence.queries.ticket_lists import names, today_at
-from competence.queries.tickets import column_standing, period_after_renewal, standard_on
 from competence.queries.timeline import said
 from competence.rules.conditions import Conditions
-from competence.rules.dates import RenewalRefused
 from competence.rules.reasons import long_date
 from competence.views.doing import asks, attempt
 from competence.views.pages import clock_of, form_page, operator_or_404, ticket_or_404
@@ -79,15 +78,7 @@ def ticket_issue(request: HttpRequest, number: str) -> HttpResponse:
 def ticket_renew(request: HttpRequest, number: str) -> HttpResponse:
     """The renewal rule gives the period; "show" says which, before anything is written."""
     ticket = ticket_or_404(request, number, Right.DECIDE_TICKET)
-    assessments = [
-        row
-        for row in evidence_of(ticket.operator)
-        if row.kind == "practical"
-        and row.category_id == ticket.category_id
-        and row.is_met
-        and not row.strikes_out
-        and not hasattr(row, "corrected_by")
-    ]
+    assessments = passed_assessments(ticket)
     first = {"assessed_on": assessments[0].occurred_on if assessments else None}
     form = RenewForm(request.POST or None, initial=first)
     assessed_on = first["assessed_on"]
@@ -106,34 +97,11 @@ def ticket_renew(request: HttpRequest, number: str) -> HttpResponse:
         form,
         **_about(ticket, "Renew"),
         lead="After a practical assessment that was passed. The standard's rule gives the new period.",
-        consequence=_renewal_words(ticket, assessed_on),
+        consequence=renewal_words(ticket, assessed_on),
         submit="Renew the ticket",
         show="Show the new period",
         aside="competence/tickets/assessments.html",
         assessments=assessments,
-    )
-
-
-def _renewal_words(ticket: Ticket, assessed_on: Any) -> str:
-    """What a renewal on that assessment would do, or why it cannot."""
-    held = column_standing(ticket)
-    if held is None or assessed_on is None:
-        return "No passed practical assessment is on record for this category. Record it first."
-    standard = standard_on(ticket.category, assessed_on)
-    if standard is None:
-        return f"No standard is in force for {ticket.category.name} on {long_date(assessed_on)}."
-    try:
-        period = period_after_renewal(held, standard, assessed_on)
-    except RenewalRefused as refused:
-        return str(refused)
-    if period.last_day <= held.last_day:
-        return (
-            f"Assessed on {long_date(assessed_on)}, the ticket would end no later than it does now, on "
-            f"{long_date(held.last_day)}. A renewal takes a newer assessment: record it first."
-        )
-    return (
-        f"Assessed on {long_date(assessed_on)}, the ticket would run from {long_date(period.first_day)} to "
-        f"{long_date(period.last_day)}. Now it runs to {long_date(held.last_day)}."
     )
 
 
