@@ -13,7 +13,7 @@ from competence.actions.journal import record
 from competence.models import Account, Category, Evidence, Operator, Site
 from competence.permissions import Right, require
 from competence.rules.dates import day_at
-from competence.rules.requirements import RequirementKind
+from competence.rules.requirements import IN_HOURS, RequirementKind
 
 # A site admin records what arrives on paper; what was judged at the machine or in a paper takes a trainer.
 BY_TRAINER_ONLY = frozenset(
@@ -24,9 +24,6 @@ BY_TRAINER_ONLY = frozenset(
         RequirementKind.SUPERVISED_HOURS,
     }
 )
-
-# Worth nothing to the rules without a number of hours.
-IN_HOURS = frozenset({RequirementKind.TRAINING_HOURS, RequirementKind.SUPERVISED_HOURS})
 
 
 @transaction.atomic

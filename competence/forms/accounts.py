@@ -21,7 +21,7 @@ def new_password() -> forms.CharField:
     )
 
 
-class _ContactFields(RecordForm):
+class ContactForm(RecordForm):
     phone = forms.CharField(
         label="Phone",
         max_length=30,
@@ -32,11 +32,7 @@ class _ContactFields(RecordForm):
     email = forms.EmailField(label="Email", required=False)
 
 
-class ContactForm(_ContactFields):
-    pass
-
-
-class OperatorAccountForm(_ContactFields):
+class OperatorAccountForm(ContactForm):
     username = forms.CharField(
         label="Name to sign in with", max_length=150, validators=[UnicodeUsernameValidator()]
     )

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from crispy_forms.helper import FormHelper
 from django import forms
 from django.utils.text import slugify
 
@@ -32,14 +31,11 @@ class ChecklistTermsForm(RecordForm):
         return [line.strip() for line in self.cleaned_data["sources"].splitlines() if line.strip()]
 
 
-class _Row(forms.Form):
+class _Row(RecordForm):
     heading = ""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, use_required_attribute=False, **kwargs)
-        self.helper = FormHelper(self)
-        self.helper.form_tag = False
-        self.helper.disable_csrf = True
 
     def has_changed(self) -> bool:
         """Whether anything was filled in; a list to choose from always sends its first line."""

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from crispy_forms.helper import FormHelper
-from crispy_forms.layout import Field, Layout
 from django import forms
 from django.conf import settings
 from django.contrib.auth import authenticate
@@ -18,20 +16,14 @@ from django.utils.dateparse import parse_datetime
 from django.utils.timezone import is_aware
 
 from competence.actions.drafts import Answer
+from competence.forms.record_form import RecordForm
 from competence.inputs.photographs import NotAPhotograph, photograph_jpeg
-from competence.models import Account, Finding, Grade, ListedPoint, Operator
+from competence.models import Account, Finding, Grade, ListedPoint, Operator, Point
 
 SUPERVISING = "I am supervising now. The place is suitable, and nobody is endangered by it."
 
 
-def _helper(form: forms.Form, *layout: Any) -> None:
-    form.helper = FormHelper(form)
-    form.helper.form_tag = False
-    form.helper.disable_csrf = True
-    form.helper.layout = Layout(*layout)
-
-
-class StartForm(forms.Form):
+class StartForm(RecordForm):
     """Start a check, alone or under a supervising operator who confirms with their own sign-in.
 
     What the confirmation says follows 29 CFR 1910.178(l)(2)(i): under the direct supervision of a competent
@@ -68,7 +60,6 @@ class StartForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.request, self.trainee = request, trainee
         self.fields["check_id"].initial = uuid.uuid4
-        _helper(self, "check_id", "supervisor", "supervisor_name", "supervisor_password", "is_supervising")
 
     def clean_supervisor(self) -> str:
         number = self.cleaned_data["supervisor"].upper()
@@ -191,31 +182,11 @@ class PointCard:
 
     pk: int
     number: int
-    point: Any
+    point: Point
     finding: Finding | None
     errors: tuple[str, ...] = ()
     saved: str = ""
     photo_url: str = ""
-
-    @property
-    def method(self) -> str:
-        return self.point.method
-
-    @property
-    def good(self) -> str:
-        return self.point.good
-
-    @property
-    def caution(self) -> str:
-        return self.point.caution
-
-    @property
-    def is_critical(self) -> bool:
-        return self.point.is_critical
-
-    @property
-    def stop_use_when(self) -> str:
-        return self.point.stop_use_when
 
 
 def photograph_url(finding: Finding | None) -> str:
@@ -256,7 +227,7 @@ class MeterField(forms.DecimalField):
         return super().to_python(value)
 
 
-class FinishForm(forms.Form):
+class FinishForm(RecordForm):
     """The end of the walk-around: the hour meter, and the press that submits."""
 
     refusal_id = forms.UUIDField(widget=forms.HiddenInput)
@@ -283,17 +254,9 @@ class FinishForm(forms.Form):
         help_text="Only where the register doubts it: a new meter, for example.",
     )
 
-    def __init__(self, *args: Any, last_reading: str = "", **kwargs: Any) -> None:
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["refusal_id"].initial = uuid.uuid4
-        self.fields["hour_meter"].help_text = last_reading
-        _helper(
-            self,
-            "refusal_id",
-            "device_clock_at",
-            Field("hour_meter", css_class="form-control-lg"),
-            "hour_meter_note",
-        )
 
     def clean_device_clock_at(self) -> datetime | None:
         """The device's moment; a clock that cannot be read says nothing, and must not stop the check."""
@@ -304,7 +267,7 @@ class FinishForm(forms.Form):
         return moment if moment and is_aware(moment) else None
 
 
-class SetAsideForm(forms.Form):
+class SetAsideForm(RecordForm):
     """Put a draft away, with the reason."""
 
     reason = forms.CharField(
@@ -313,7 +276,3 @@ class SetAsideForm(forms.Form):
         widget=forms.TextInput(),
         error_messages={"required": "Say in a few words why this check is set aside."},
     )
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        _helper(self, "reason")

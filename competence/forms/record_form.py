@@ -1,4 +1,4 @@
-"""What every form of the people rooms has in common: a reason to give, and dates as the browser asks them."""
+"""What forms have in common: a page that draws its own tag, a reason to give, dates as browsers ask them."""
 
 from typing import Any
 

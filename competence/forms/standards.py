@@ -3,13 +3,11 @@
 from decimal import Decimal
 from typing import Any
 
-from crispy_forms.helper import FormHelper
 from django import forms
 
 from competence.forms.record_form import RecordForm, day
 from competence.models import Category, Requirement, StandardVersion
-
-HOURS_KINDS = {Requirement.Kind.TRAINING_HOURS, Requirement.Kind.SUPERVISED_HOURS}
+from competence.rules.requirements import IN_HOURS
 
 
 class StandardTermsForm(RecordForm):
@@ -63,7 +61,7 @@ class StandardTermsForm(RecordForm):
         return terms
 
 
-class RequirementForm(forms.Form):
+class RequirementForm(RecordForm):
     """One kind of requirement: asked for or not."""
 
     kind = forms.CharField(widget=forms.HiddenInput)
@@ -94,12 +92,9 @@ class RequirementForm(forms.Form):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.helper = FormHelper(self)
-        self.helper.form_tag = False
-        self.helper.disable_csrf = True
         kind = self.initial.get("kind")
         self.kind = Requirement.Kind(kind) if kind in Requirement.Kind.values else None
-        if self.kind not in HOURS_KINDS:
+        if self.kind not in IN_HOURS:
             del self.fields["hours"]
 
     def clean_kind(self) -> str:
@@ -111,7 +106,7 @@ class RequirementForm(forms.Form):
         if cleaned.get("is_asked"):
             if not cleaned.get("title"):
                 self.add_error("title", "Say in a few words what is asked for.")
-            if self.kind in HOURS_KINDS and not cleaned.get("hours") and "hours" not in self.errors:
+            if self.kind in IN_HOURS and not cleaned.get("hours") and "hours" not in self.errors:
                 self.add_error("hours", "Say how many hours are needed.")
         return cleaned
 

@@ -22,13 +22,12 @@ from competence.models import Account, Category, Operator, Ticket
 from competence.queries.tickets import standard_on
 from competence.rules.conditions import Conditions
 from competence.rules.dates import day_at
-from competence.rules.requirements import LASTING, RequirementKind
+from competence.rules.requirements import IN_HOURS, LASTING, RequirementKind
 from competence.rules.standing import Level
 
 # How often the firm sees to what must last; people are seen to on different days.
 MEDICAL_EVERY, INDUCTION_EVERY, REFRESHER_EVERY = (timedelta(days=days) for days in (345, 350, 330))
 STAGGER_DAYS = 6
-HOURS_KINDS = (RequirementKind.TRAINING_HOURS, RequirementKind.SUPERVISED_HOURS)
 
 
 def plan_people(scenario: Scenario) -> None:
@@ -179,7 +178,7 @@ class Person:
         for requirement in standard.requirements.order_by("pk"):
             kind = RequirementKind(requirement.kind)
             # Hours once logged stand, unless the standard lets them run out or newly asks for them.
-            stands = kind in HOURS_KINDS and requirement.months is None and self._has(kind, category)
+            stands = kind in IN_HOURS and requirement.months is None and self._has(kind, category)
             if kind not in LASTING and (is_first or not stands):
                 self._record(kind, assessor, category=category, hours=requirement.hours)
 

@@ -35,6 +35,10 @@ LASTING = frozenset(
 )
 
 
+# Worth nothing without a number of hours; of a refresher the standard may ask for hours, or for none.
+IN_HOURS = frozenset({RequirementKind.TRAINING_HOURS, RequirementKind.SUPERVISED_HOURS})
+
+
 class Met(StrEnum):
     """How a requirement stands on a day."""
 
