@@ -41,9 +41,20 @@ class Answer:
 
 
 @transaction.atomic
-def save_findings(*, by: Account, daily_check: DailyCheck, answers: Iterable[Answer]) -> DailyCheck:
+def save_findings(
+    *,
+    by: Account,
+    daily_check: DailyCheck,
+    answers: Iterable[Answer],
+    unfinished: Iterable[ListedPoint] = (),
+) -> DailyCheck:
     """Keep answers on a draft. A draft is not yet a record, so this writes no journal entry: the whole
-    check is journalled when it is submitted."""
+    check is journalled when it is submitted.
+
+    ``unfinished``: points at which another answer was begun and is not whole yet. What the draft says of
+    them is forgotten, so that a point never stands as good in the register while the screen says defect. A
+    defect stands until a whole answer replaces it: the worse answer is the safe one.
+    """
     daily_check = _own_draft(by, daily_check)
     answers = list(answers)
     places = [answer.listed.pk for answer in answers]
@@ -58,6 +69,8 @@ def save_findings(*, by: Account, daily_check: DailyCheck, answers: Iterable[Ans
             raise ActionRefused(f"{answer.listed.point.title} is not on this machine's list.")
         finding = known.get(answer.listed.pk) or Finding(daily_check=daily_check, listed=answer.listed)
         _save_finding(finding, answer)
+    begun_anew = daily_check.findings.filter(listed__in=[listed.pk for listed in unfinished])
+    begun_anew.exclude(answer=Finding.Answer.DEFECT).delete()
     return daily_check
 
 
@@ -75,19 +88,6 @@ def _save_finding(finding: Finding, answer: Answer) -> None:
         finding.photograph_sha256 = hashlib.sha256(answer.photograph).hexdigest()
     finding.full_clean()
     finding.save()
-
-
-@transaction.atomic
-def take_back_answer(*, by: Account, daily_check: DailyCheck, listed: ListedPoint) -> bool:
-    """Forget what a draft says of a point, because another answer was begun and is not whole yet; whether
-    the point is now unanswered.
-
-    So a point never stands as good in the register while the screen says defect. A defect stands until a
-    whole answer replaces it: the worse answer is the safe one.
-    """
-    daily_check = _own_draft(by, daily_check)
-    weaker = daily_check.findings.filter(listed=listed).exclude(answer=Finding.Answer.DEFECT)
-    return weaker.delete()[0] > 0
 
 
 def drop_photograph(finding: Finding) -> None:

@@ -14,7 +14,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from competence.actions.checks import ListChanged, start_check, submit_check
-from competence.actions.drafts import save_findings, set_aside_check, take_back_answer, take_current_list
+from competence.actions.drafts import save_findings, set_aside_check, take_current_list
 from competence.actions.errors import ActionRefused
 from competence.forms.checks import (
     FinishForm,
@@ -223,18 +223,21 @@ def _steps(sheet: CheckSheet, here: CheckZone) -> list[dict[str, Any]]:
 
 def _keep_zone(request: HttpRequest, daily_check: DailyCheck, here: CheckZone) -> dict[int, PointForm]:
     """Keep every whole answer of a posted zone; the forms that are not whole come back, by point."""
-    answers, wrong = [], {}
+    answers, wrong, unfinished = [], {}, []
     for listed, _ in here.points:
         form = PointForm(listed, request.POST, request.FILES)
-        is_valid = form.is_valid()
-        if not is_valid:
+        if not form.is_valid():
             wrong[listed.pk] = form
-        if is_valid or form.is_photograph_only_at_fault:
+        if form.is_valid() or form.is_photograph_only_at_fault:
             answers.append(form.as_answer())
-    save_findings(by=request.user, daily_check=daily_check, answers=[a for a in answers if a is not None])
-    for form in wrong.values():
-        if not form.is_photograph_only_at_fault:
-            take_back_answer(by=request.user, daily_check=daily_check, listed=form.listed)
+        else:
+            unfinished.append(listed)
+    save_findings(
+        by=request.user,
+        daily_check=daily_check,
+        answers=[answer for answer in answers if answer is not None],
+        unfinished=unfinished,
+    )
     return wrong
 
 
@@ -253,10 +256,12 @@ def point(request: HttpRequest, check_id: uuid.UUID, listed: int) -> JsonRespons
     answer = form.as_answer() if form.is_valid() or form.is_photograph_only_at_fault else None
     is_whole = answer is not None
     try:
-        if answer is not None:
-            save_findings(by=request.user, daily_check=daily_check, answers=[answer])
-        else:
-            take_back_answer(by=request.user, daily_check=daily_check, listed=place)
+        save_findings(
+            by=request.user,
+            daily_check=daily_check,
+            answers=[answer] if answer is not None else [],
+            unfinished=[place] if answer is None else [],
+        )
     except ActionRefused as refused:
         return JsonResponse({"saved": False, "sentences": [refused.sentence]}, status=409)
     finding = daily_check.findings.filter(listed=place).first()
