@@ -1,6 +1,6 @@
 // Sends every answer of a daily check as it is tapped, and loses none without a signal.
 //
-// An answer is first written on the phone (see check_shelf.js), then sent, one at a time
+// An answer is first written on the phone (see phone_shelf.js), then sent, one at a time
 // and the newest of a point only, and struck off when the register has said that it is kept. Zones of the check
 // are fetched ahead, so that the walk-around goes on where there is no signal. Without this script the pages
 // work as plain forms.
@@ -32,7 +32,7 @@
   const pointUrl = (pk) => frame().dataset.pointUrl.replace(/0\/$/, `${pk}/`);
 
   const { waiting, keep, strikeOff, toSend, holdPhotograph, keepPhotograph, photographOf, dropPhotograph, forget } =
-    window.dailyCheckShelf(check);
+    window.phoneShelf("daily-check", check);
 
   // A check that was submitted leaves nothing behind on a phone that others use too.
   if (done) {
@@ -197,7 +197,7 @@
     }
   };
 
-  // Sends everything that waits, oldest first; one run at a time, so that a newer answer never overtakes.
+  // Sends everything that waits, one run at a time, so that a newer answer never overtakes an older one.
   const flush = () => {
     sending = sending || flushOnce().finally(() => (sending = null));
     return sending;

@@ -1,9 +1,9 @@
-// What waits on the phone for one daily check: answers in local storage, photographs in IndexedDB.
-// Used by check.js.
-window.dailyCheckShelf = (check) => {
+// What waits on the phone for one daily check or assessment: words in local storage, photographs in IndexedDB.
+// Used by check.js ("daily-check") and by the marking page of an assessment ("assessment").
+window.phoneShelf = (kind, id) => {
   "use strict";
 
-  const shelf = `daily-check-${check}`;
+  const shelf = `${kind}-${id}`;
   const readShelf = () => {
     try {
       return JSON.parse(localStorage.getItem(shelf)) || {};
@@ -37,7 +37,7 @@ window.dailyCheckShelf = (check) => {
   const openStore = () =>
     new Promise((resolve) => {
       if (!window.indexedDB) return resolve(null);
-      const asked = indexedDB.open("daily-check-photographs", 1);
+      const asked = indexedDB.open(`${kind}-photographs`, 1);
       asked.onupgradeneeded = () => asked.result.createObjectStore("photographs");
       asked.onsuccess = () => resolve(asked.result);
       asked.onerror = () => resolve(null);
@@ -55,7 +55,7 @@ window.dailyCheckShelf = (check) => {
       .catch(() => undefined)
       .finally(() => store.close());
   };
-  const photographKey = (pk) => `${check}/${pk}`;
+  const photographKey = (pk) => `${id}/${pk}`;
   const holdPhotograph = (pk, file) => photographs.set(pk, file);
   const keepPhotograph = async (pk, file) => {
     const small = await shrink(file);
@@ -93,7 +93,7 @@ window.dailyCheckShelf = (check) => {
   const forget = () => {
     localStorage.removeItem(shelf);
     if (window.indexedDB) {
-      inStore("readwrite", (store) => store.delete(IDBKeyRange.bound(`${check}/`, `${check}/\uffff`)));
+      inStore("readwrite", (store) => store.delete(IDBKeyRange.bound(`${id}/`, `${id}/\uffff`)));
     }
   };
 
