@@ -1,38 +1,17 @@
 """Checklists as a list, and one category's list by zone with its order rules."""
 
-from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date
 
 from django.db.models import Count, Max, OuterRef, QuerySet, Subquery
 
 from competence.models import Category, ChecklistVersion, ListedPoint, Point, Precedence
-from competence.queries.standards import VersionInTime, in_time
+from competence.queries.versions import CategoryRow, VersionInTime, category_rows, in_time, version_shown
 
 
-@dataclass(frozen=True)
-class ChecklistRow:
-    """One category of the list: the version in force on the day, and the next."""
-
-    category: Category
-    in_force: ChecklistVersion | None
-    following: ChecklistVersion | None
-
-
-def checklist_rows(on: date) -> list[ChecklistRow]:
+def checklist_rows(on: date) -> list[CategoryRow]:
     """One row a category, by name; versions carry ``point_count``. Two statements."""
-    versions = defaultdict(list)
-    counted = ChecklistVersion.objects.annotate(point_count=Count("listed")).order_by("in_force_from")
-    for version in counted:
-        versions[version.category_id].append(version)
-    return [
-        ChecklistRow(
-            category,
-            next((one for one in reversed(versions[category.pk]) if one.in_force_from <= on), None),
-            next((one for one in versions[category.pk] if one.in_force_from > on), None),
-        )
-        for category in Category.objects.order_by("name")
-    ]
+    return category_rows(ChecklistVersion.objects.annotate(point_count=Count("listed")), on)
 
 
 @dataclass(frozen=True)
@@ -55,11 +34,7 @@ def sheet_of_checklist(category: Category, on: date, number: int | None = None) 
     """A category's checklist on a day; ``number`` shows another version than the one in force then. Three
     statements."""
     versions = in_time(list(category.checklist_versions.order_by("-in_force_from")), on)
-    if number is not None:
-        shown = next((one for one in versions if one.version.number == number), None)
-    else:
-        in_force = next((one for one in versions if one.state == "In force"), None)
-        shown = in_force or (versions[-1] if versions else None)
+    shown = version_shown(versions, number)
     if shown is None:
         return ChecklistSheet(versions, None, [], [])
     return ChecklistSheet(versions, shown, zones_of(listed_points(shown.version)), pairs_of(shown.version))

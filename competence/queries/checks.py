@@ -19,6 +19,7 @@ from competence.models import (
     Operator,
 )
 from competence.queries.gate import snapshot
+from competence.queries.versions import version_on
 from competence.queries.words import MACHINE_OR_OPERATOR, holding
 from competence.rules.checks import Reading
 from competence.rules.gate import decide
@@ -30,11 +31,7 @@ MOST_MACHINES = 40
 
 def checklist_on(category: Category, on: date) -> ChecklistVersion | None:
     """The version of a category's checklist in force on a day. One statement."""
-    return (
-        ChecklistVersion.objects.filter(category=category, in_force_from__lte=on)
-        .order_by("-in_force_from")
-        .first()
-    )
+    return version_on(ChecklistVersion.objects.all(), category, on)
 
 
 def points_on(checklist: ChecklistVersion, machine: Machine) -> QuerySet[ListedPoint]:

@@ -1,44 +1,15 @@
 """Standards as a list, and one category's versions in time."""
 
-from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date
 
 from competence.models import Category, Requirement, StandardVersion
+from competence.queries.versions import CategoryRow, VersionInTime, category_rows, in_time, version_shown
 
 
-@dataclass(frozen=True)
-class VersionInTime:
-    """One version, and what it is on the day that was asked about: past, in force or to come."""
-
-    version: StandardVersion
-    ends_on: date | None
-    state: str
-    tone: str
-
-
-@dataclass(frozen=True)
-class StandardRow:
-    """One category of the list: what is in force on the day, and what comes next."""
-
-    category: Category
-    in_force: StandardVersion | None
-    following: StandardVersion | None
-
-
-def standard_rows(on: date) -> list[StandardRow]:
-    """One row a category, by name. Three statements."""
-    versions = defaultdict(list)
-    for version in StandardVersion.objects.prefetch_related("requirements").order_by("in_force_from"):
-        versions[version.category_id].append(version)
-    return [
-        StandardRow(
-            category,
-            next((one for one in reversed(versions[category.pk]) if one.in_force_from <= on), None),
-            next((one for one in versions[category.pk] if one.in_force_from > on), None),
-        )
-        for category in Category.objects.order_by("name")
-    ]
+def standard_rows(on: date) -> list[CategoryRow]:
+    """One row a category, by name; versions come with their requirements. Three statements."""
+    return category_rows(StandardVersion.objects.prefetch_related("requirements"), on)
 
 
 @dataclass(frozen=True)
@@ -64,7 +35,7 @@ def sheet_of_standard(category: Category, on: date, number: int | None = None) -
     versions = in_time(
         list(category.standard_versions.select_related("recorded_by").order_by("-in_force_from")), on
     )
-    shown = _chosen(versions, number)
+    shown = version_shown(versions, number)
     requirements, accepts = [], []
     if shown:
         order = [kind.value for kind in Requirement.Kind]
@@ -79,29 +50,6 @@ def sheet_of_standard(category: Category, on: date, number: int | None = None) -
         _covered_by(category, on),
         terms_in_words(shown.version) if shown else [],
     )
-
-
-def in_time(versions: list, on: date) -> list[VersionInTime]:
-    """Versions, the latest first, with the day that each ends before and what it is on the day asked."""
-    rows, later_start = [], None
-    for version in versions:
-        if version.in_force_from > on:
-            state, tone = "To come", "note"
-        elif later_start is None or later_start > on:
-            state, tone = "In force", "good"
-        else:
-            state, tone = "Past", "quiet"
-        rows.append(VersionInTime(version, later_start, state, tone))
-        later_start = version.in_force_from
-    return rows
-
-
-def _chosen(versions: list[VersionInTime], number: int | None) -> VersionInTime | None:
-    """The version asked for; else the one in force; else the first to come."""
-    if number is not None:
-        return next((one for one in versions if one.version.number == number), None)
-    in_force = next((one for one in versions if one.state == "In force"), None)
-    return in_force or (versions[-1] if versions else None)
 
 
 def _covered_by(category: Category, on: date) -> list[Category]:

@@ -8,6 +8,7 @@ from typing import Any
 from competence.models import Category, Evidence, Operator, StandardVersion, Ticket
 from competence.models import Requirement as RequirementLine
 from competence.queries.evidence import evidence_facts
+from competence.queries.versions import version_on
 from competence.rules.conditions import Conditions
 from competence.rules.dates import Period, PeriodEnd, RenewalRefused, renewed_period
 from competence.rules.reasons import long_date
@@ -120,11 +121,7 @@ def period_after_renewal(held: Standing, standard: StandardVersion, assessed_on:
 
 def standard_on(category: Category, on: date) -> StandardVersion | None:
     """The version of a category's standard in force on a day. One statement."""
-    return (
-        StandardVersion.objects.filter(category=category, in_force_from__lte=on)
-        .order_by("-in_force_from")
-        .first()
-    )
+    return version_on(StandardVersion.objects.all(), category, on)
 
 
 def missing_for_full_ticket(
