@@ -10,6 +10,7 @@ from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
 from competence.models import Account, DailyCheck, Defect, DefectSighting, Finding, Grade
 from competence.permissions import Right, require
+from competence.rules.reasons import long_date
 
 
 def raise_or_sight(finding: Finding, daily_check: DailyCheck, moment: datetime) -> list[models.Model]:
@@ -59,8 +60,8 @@ def close_defect(*, by: Account, defect: Defect, done: str) -> Defect:
     if not defect.is_open:
         closed_at = defect.closed_at.astimezone(ZoneInfo(site.zone))
         raise ActionRefused(
-            f"{defect.closed_by.name} closed this defect already, on {closed_at:%d %B %Y at %H:%M} "
-            f"({site.zone}), and wrote: {defect.done}"
+            f"{defect.closed_by.name} closed this defect already, on {long_date(closed_at.date())} at "
+            f"{closed_at:%H:%M} ({site.zone}), and wrote: {defect.done}"
         )
     defect.closed_at, defect.closed_by, defect.done = now(), by, done
     defect.full_clean()

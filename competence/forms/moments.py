@@ -3,6 +3,8 @@
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from competence.rules.reasons import long_date
+
 
 class NotAMoment(ValueError):
     """The text is no moment; its own text is a sentence for the screen."""
@@ -25,10 +27,10 @@ def moment_in(text: str, zone: ZoneInfo, *, takes_first: bool = False) -> dateti
         return _in_utc(moment)
     first, second = (moment.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
     if _in_utc(first).astimezone(zone).replace(tzinfo=None) != moment:
-        raise NotAMoment(f"The clocks at {zone.key} skip {moment:%H:%M} on {moment:%d %B %Y}.")
+        raise NotAMoment(f"The clocks at {zone.key} skip {moment:%H:%M} on {long_date(moment.date())}.")
     if first.utcoffset() != second.utcoffset() and not takes_first:
         raise NotAMoment(
-            f"The clocks at {zone.key} show {moment:%H:%M} twice on {moment:%d %B %Y}. "
+            f"The clocks at {zone.key} show {moment:%H:%M} twice on {long_date(moment.date())}. "
             f"Say which by an offset: {first.isoformat()} or {second.isoformat()}."
         )
     return _in_utc(first)

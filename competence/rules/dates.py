@@ -10,6 +10,8 @@ from enum import StrEnum
 from functools import cache
 from zoneinfo import ZoneInfo
 
+from .reasons import long_date
+
 
 class PeriodEnd(StrEnum):
     """Where a period of calendar months ends."""
@@ -76,7 +78,7 @@ def renewed_period(
     lapsed_days = (assessed_on - held.last_day).days
     if lapsed_days > lapse_limit_days:
         raise RenewalRefused(
-            f"The ticket ended on {held.last_day:%d %B %Y}, {lapsed_days} days before this assessment. "
+            f"The ticket ended on {long_date(held.last_day)}, {lapsed_days} days before this assessment. "
             f"The standard allows renewal up to {lapse_limit_days} days after the end: "
             "the full route is needed, so issue the ticket anew."
         )

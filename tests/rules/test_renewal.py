@@ -49,7 +49,7 @@ def test_the_last_day_that_the_lapse_limit_allows_and_the_first_that_it_does_not
 def test_a_refusal_says_what_happened_and_what_is_needed():
     with pytest.raises(RenewalRefused) as refused:
         renewed(HELD, date(2027, 7, 1))
-    assert "ended on 09 March 2027, 114 days before" in str(refused.value)
+    assert "ended on 9 March 2027, 114 days before" in str(refused.value)
     assert "the full route is needed" in str(refused.value)
 
 
