@@ -7,11 +7,11 @@ from zoneinfo import ZoneInfo
 
 from competence.models import Site
 from competence.queries.gate import snapshot
-from competence.queries.refusals import ROLE_OF_MOVE, ShownReason, contacts_at
+from competence.queries.refusals import ShownReason, shown_reasons
 from competence.queries.ticket_lists import Names, names
 from competence.rules.dates import day_at
 from competence.rules.gate import PersonFacts, Snapshot, Verdict, decide, version_in_force
-from competence.rules.reasons import Move, Reason, long_date
+from competence.rules.reasons import Move, long_date
 from competence.rules.ticket_words import LEVEL_WORDS, state_words
 
 # Whose move it is, said to somebody who is not the operator.
@@ -56,28 +56,19 @@ def answer(
     )
     verdict = decide(facts, at)
     return Answer(
-        at, known_at, verdict, facts, _shown(verdict.reasons, site), tuple(_facts(facts, at, site.zone))
+        at,
+        known_at,
+        verdict,
+        facts,
+        shown_reasons(verdict.reasons, site, WHOSE_MOVE),
+        tuple(_facts(facts, at, site.zone)),
     )
-
-
-def _shown(reasons: Iterable[Reason], site: Site) -> tuple[ShownReason, ...]:
-    """Each reason, with whom to ring beside the first that is theirs. One statement."""
-    people = contacts_at(site, {ROLE_OF_MOVE[one.move] for one in reasons if one.move in ROLE_OF_MOVE})
-    shown, told = [], set()
-    for reason in reasons:
-        contacts = () if reason.move in told else people.get(ROLE_OF_MOVE.get(reason.move, ""), ())
-        told.add(reason.move)
-        since = long_date(reason.since) if reason.since else ""
-        shown.append(
-            ShownReason(reason.sentence, since, reason.remedy, WHOSE_MOVE[reason.move], tuple(contacts))
-        )
-    return tuple(shown)
 
 
 def _facts(facts: Snapshot, at: datetime, fallback_zone: str) -> Iterable[tuple[str, tuple[Fact, ...]]]:
     zone = ZoneInfo(facts.machine.site.zone if facts.machine else fallback_zone)
     today, named = day_at(at, zone), names()
-    yield "The machine", tuple(_machine_facts(facts, today))
+    yield "The machine", tuple(_machine_facts(facts, today, named))
     if facts.person:
         yield f"{facts.person.name} ({facts.person.number})", tuple(_person_facts(facts.person, today, named))
     if facts.supervision and facts.supervision.person:
@@ -85,7 +76,7 @@ def _facts(facts: Snapshot, at: datetime, fallback_zone: str) -> Iterable[tuple[
         yield f"Supervising: {person.name} ({person.number})", tuple(_person_facts(person, today, named))
 
 
-def _machine_facts(facts: Snapshot, today: date) -> Iterable[Fact]:
+def _machine_facts(facts: Snapshot, today: date, named: Names) -> Iterable[Fact]:
     machine = facts.machine
     if machine is None:
         yield Fact("On the register", "not then, or not yet known")
@@ -95,7 +86,10 @@ def _machine_facts(facts: Snapshot, today: date) -> Iterable[Fact]:
     yield Fact("Site", f"{machine.site.name}, {machine.site.zone}")
     mass = machine.operating_mass_kg
     yield Fact("Operating mass", f"{mass:,} kg" if mass else "not recorded")
-    yield Fact("Attachments", ", ".join(sorted(machine.attachments)) or "none")
+    yield Fact(
+        "Attachments",
+        ", ".join(sorted(named.attachments.get(code, code) for code in machine.attachments)) or "none",
+    )
     yield Fact("In service", "yes" if machine.is_in_service else "no")
     version = version_in_force(facts.standards, today)
     if version is None:

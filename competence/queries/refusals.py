@@ -1,16 +1,15 @@
 """Refusals for the screen: every reason in words, whose move it is, and whom to ring."""
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
-from typing import Any
+from datetime import datetime
 
 from django.db.models import Q, QuerySet
 
 from competence.models import Refusal, Role, Site
 from competence.queries.words import MACHINE_OR_OPERATOR, holding
-from competence.rules.reasons import Move, long_date
+from competence.rules.reasons import Move, Reason, long_date
 
 MOVE_LABELS = {
     Move.OPERATOR: "Yours",
@@ -88,29 +87,27 @@ def refusals_to_show() -> QuerySet[Refusal]:
     )
 
 
-def sheet_of_refusal(refusal: Refusal) -> RefusalSheet:
-    """Every reason, with whom to ring beside the first reason that is theirs to put right. One statement."""
-    reasons: list[dict[str, Any]] = refusal.verdict.get("reasons", [])
-    moves = [Move(reason["move"]) for reason in reasons]
-    people = contacts_at(refusal.site, {ROLE_OF_MOVE[move] for move in moves if move in ROLE_OF_MOVE})
+def shown_reasons(
+    reasons: Iterable[Reason], site: Site, labels: Mapping[Move, str]
+) -> tuple[ShownReason, ...]:
+    """Each reason, with whom to ring beside the first that is theirs to put right. One statement."""
+    reasons = list(reasons)
+    people = contacts_at(site, {ROLE_OF_MOVE[one.move] for one in reasons if one.move in ROLE_OF_MOVE})
     told: set[Move] = set()
     shown = []
-    for reason, move in zip(reasons, moves, strict=True):
-        contacts = () if move in told else people.get(ROLE_OF_MOVE.get(move, ""), ())
-        told.add(move)
-        since = reason.get("since")
-        shown.append(
-            ShownReason(
-                reason["sentence"],
-                long_date(date.fromisoformat(since)) if since else "",
-                reason["remedy"],
-                MOVE_LABELS[move],
-                contacts,
-            )
-        )
-    codes = [reason["code"] for reason in reasons]
-    only_supervision = bool(codes) and all(code.startswith("supervisor_") for code in codes)
-    return RefusalSheet(refusal, tuple(shown), only_supervision)
+    for reason in reasons:
+        contacts = () if reason.move in told else people.get(ROLE_OF_MOVE.get(reason.move, ""), ())
+        told.add(reason.move)
+        since = long_date(reason.since) if reason.since else ""
+        shown.append(ShownReason(reason.sentence, since, reason.remedy, labels[reason.move], contacts))
+    return tuple(shown)
+
+
+def sheet_of_refusal(refusal: Refusal) -> RefusalSheet:
+    """Every reason of a refusal, as it was kept. One statement."""
+    reasons = [Reason.from_plain(plain) for plain in refusal.verdict.get("reasons", [])]
+    only_supervision = bool(reasons) and all(one.code.startswith("supervisor_") for one in reasons)
+    return RefusalSheet(refusal, shown_reasons(reasons, refusal.site, MOVE_LABELS), only_supervision)
 
 
 @dataclass(frozen=True)

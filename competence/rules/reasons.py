@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -18,6 +19,8 @@ class Move(StrEnum):
 
 
 class ReasonCode(StrEnum):
+    """Refusals that are kept for ever name these, so one is added and never taken away."""
+
     OPERATOR_UNKNOWN = "operator_unknown"
     OPERATOR_INACTIVE = "operator_inactive"
     MACHINE_UNKNOWN = "machine_unknown"
@@ -53,6 +56,18 @@ class Reason:
     remedy: str
     move: Move
     since: date | None = None
+
+    @classmethod
+    def from_plain(cls, plain: Mapping[str, Any]) -> Reason:
+        """A reason as a kept verdict holds it."""
+        since = plain.get("since")
+        return cls(
+            ReasonCode(plain["code"]),
+            plain["sentence"],
+            plain["remedy"],
+            Move(plain["move"]),
+            date.fromisoformat(since) if since else None,
+        )
 
     def as_plain(self) -> dict[str, Any]:
         return {
