@@ -4,8 +4,8 @@ import shutil
 import sqlite3
 import tempfile
 import uuid
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -91,6 +91,11 @@ class Cases:
         return decide(snapshot(operator=number, machine=fleet_number, at=at, known_at=known_at), at)
 
 
+def _answered(case: str, expected: str, answer: DailyCheck | Refusal) -> Outcome:
+    """The outcome of a press of a button that the register answered."""
+    return Outcome(case, expected, _told(answer), _sentences(answer))
+
+
 def _told(answer: DailyCheck | Refusal) -> str:
     if isinstance(answer, Refusal):
         return _stopped_by(reason["code"] for reason in answer.verdict["reasons"])
@@ -98,8 +103,8 @@ def _told(answer: DailyCheck | Refusal) -> str:
     return results[answer.result]
 
 
-def _stopped_by(codes: Any) -> str:
-    return "stopped: " + ", ".join(str(code).replace("_", " ") for code in codes)
+def _stopped_by(codes: Iterable[str]) -> str:
+    return "stopped: " + ", ".join(code.replace("_", " ") for code in codes)
 
 
 def _told_verdict(verdict: Verdict) -> str:
@@ -118,11 +123,10 @@ def _let_through(cases: Cases) -> Iterator[Outcome]:
     number, fleet_number = cases.facts["authorised"], cases.facts["machine"]
     started = cases.start(number, fleet_number)
     answer = cases.finish(number, started)
-    yield Outcome(
+    yield _answered(
         f"{cases.name(number)} checks {fleet_number} and finds every point good.",
         "let through; fit for use",
-        _told(answer),
-        _sentences(answer),
+        answer,
     )
     if isinstance(answer, Refusal):
         return
@@ -144,11 +148,10 @@ def _let_through(cases: Cases) -> Iterator[Outcome]:
 def _stopped(cases: Cases) -> Iterator[Outcome]:
     for line in cases.scenario.content["stopped"]:
         answer = cases.start(line["operator"], line["machine"])
-        yield Outcome(
+        yield _answered(
             f"{cases.name(line['operator'])} asks for {line['machine']}: {line['case']}",
             _stopped_by(line["because"]),
-            _told(answer),
-            _sentences(answer),
+            answer,
         )
 
 
@@ -158,12 +161,11 @@ def _in_the_dark(cases: Cases) -> Iterator[Outcome]:
     zone = ZoneInfo(cases.machine(fleet_number).site.zone)
     with as_if_at(dark_at):
         answer = cases.start(number, fleet_number)
-    yield Outcome(
+    yield _answered(
         f"{cases.name(number)} asks for {fleet_number} at {dark_at.astimezone(zone):%H:%M}, in the dark: "
         "the ticket is for daylight only.",
         "stopped: condition daylight",
-        _told(answer),
-        _sentences(answer),
+        answer,
     )
     yield Outcome(
         f"The same at {light_at.astimezone(zone):%H:%M}, with the sun up.",
@@ -185,33 +187,25 @@ def _trainee(cases: Cases) -> Iterator[Outcome]:
     supervisor, unfit = cases.facts["authorised"], cases.facts["supervisor_not_authorised"]
     name, by_name = cases.name(number), cases.name(supervisor)
     alone = cases.start(number, fleet_number)
-    yield Outcome(
-        f"{name}, a trainee, asks for {fleet_number} alone.",
-        "stopped: supervisor missing",
-        _told(alone),
-        _sentences(alone),
+    yield _answered(
+        f"{name}, a trainee, asks for {fleet_number} alone.", "stopped: supervisor missing", alone
     )
     named = cases.start(number, fleet_number, **cases.supervision(supervisor, is_confirmed=False))
-    yield Outcome(
+    yield _answered(
         f"{name} names {by_name}, who has not signed in to confirm.",
         "stopped: supervisor not confirmed",
-        _told(named),
-        _sentences(named),
+        named,
     )
     refused = cases.start(number, fleet_number, **cases.supervision(unfit, is_confirmed=True))
-    yield Outcome(
+    yield _answered(
         f"{name} names {cases.name(unfit)}, who confirms, but whose own ticket ended.",
         "stopped: supervisor not authorised",
-        _told(refused),
-        _sentences(refused),
+        refused,
     )
     started = cases.start(number, fleet_number, **cases.supervision(supervisor, is_confirmed=True))
     answer = cases.finish(number, started)
-    yield Outcome(
-        f"{name} names {by_name}, who confirms with an own sign-in.",
-        "let through; fit for use",
-        _told(answer),
-        _sentences(answer),
+    yield _answered(
+        f"{name} names {by_name}, who confirms with an own sign-in.", "let through; fit for use", answer
     )
 
 
@@ -219,34 +213,31 @@ def _stop_use(cases: Cases) -> Iterator[Outcome]:
     number, following, fleet_number = (cases.facts[k] for k in ("authorised", "next", "defect_machine"))
     started = cases.start(number, fleet_number)
     if isinstance(started, Refusal):
-        yield Outcome(f"{cases.name(number)} checks {fleet_number}.", "let through", _told(started))
+        yield _answered(f"{cases.name(number)} checks {fleet_number}.", "let through", started)
         return
     found = cases.facts["defect"] | {"answer": "defect"}
     points = applicable_points(started.checklist, started.machine)
     point = next(listed.point for listed in points if listed.point.code == found["point"])
     answer = cases.finish(number, started, [found])
-    yield Outcome(
+    yield _answered(
         f"{cases.name(number)} finds a defect on {fleet_number} at a critical point, {point.title}.",
         "let through; do not use",
-        _told(answer),
-        _sentences(answer),
+        answer,
     )
     answer = cases.finish(following, cases.start(following, fleet_number))
-    yield Outcome(
+    yield _answered(
         f"{cases.name(following)} is next, is authorised, and sees nothing wrong. The defect is still open.",
         "let through; do not use",
-        _told(answer),
-        _sentences(answer),
+        answer,
     )
     admin = cases.scenario.who(started.machine.site.code, "admin")
     defect = Defect.objects.get(machine=started.machine, point_code=point.code, closed_at=None)
     close_defect(by=admin, defect=defect, done=cases.facts["repair"])
     answer = cases.finish(following, cases.start(following, fleet_number))
-    yield Outcome(
+    yield _answered(
         f"{admin.name}, site admin, closes it as repaired. {cases.name(following)} checks again.",
         "let through; fit for use",
-        _told(answer),
-        _sentences(answer),
+        answer,
     )
 
 
@@ -288,12 +279,11 @@ def _journal(cases: Cases) -> Iterator[Outcome]:
     ).latest("pk")
     named = f"ticket event “{event}” (key {event.pk})"
     with _throw_away_copy() as copy:
-        with sqlite3.connect(copy) as rows:
+        with closing(sqlite3.connect(copy)) as rows, rows:
             rows.execute(
                 "UPDATE competence_ticketevent SET last_day = date(last_day, '+2 years') WHERE id = ?",
                 [event.pk],
             )
-        rows.close()
         with _reading(copy):
             found = verify()
     about = sorted({problem.subject for problem in found.problems})
@@ -312,9 +302,8 @@ def _throw_away_copy() -> Iterator[Path]:
     try:
         copy = folder / "copy.sqlite3"
         connection.ensure_connection()
-        target = sqlite3.connect(copy)
-        connection.connection.backup(target)
-        target.close()
+        with closing(sqlite3.connect(copy)) as target:
+            connection.connection.backup(target)
         yield copy
     finally:
         shutil.rmtree(folder)
