@@ -208,6 +208,8 @@ def give_role(*, by: Account | None, account: Account, name: str, site: Site | N
             raise ActionRefused("Only the first account of a register is given its roles by nobody.")
     else:
         require_where(by, Right.KEEP_PEOPLE, site)
+    # The account's row is the lock, so that two who give the same role do not both find it free.
+    Account.objects.select_for_update(of=("self",)).get(pk=account.pk)
     if name == Role.Name.OPERATOR and account.operator_id is None:
         raise ActionRefused("An operator's account points to their entry on the register.", field="name")
     if Role.objects.filter(account=account, name=name, site=site, ended_at=None).exists():

@@ -74,6 +74,8 @@ def next_number(
     it (a ticket or a machine of the category is on the register) not before today: a rule that starts in the
     past would judge what people did before they could know it. Until then a new register may be given the
     dated versions that it starts from."""
+    # The category's row is the lock: two who publish meet here, and the second sees the first one's version.
+    Category.objects.select_for_update().get(pk=category.pk)
     latest = kind.objects.filter(category=category).order_by("-number").first()
     if latest is None:
         return 1
