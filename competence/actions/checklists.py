@@ -100,6 +100,15 @@ def publish_checklist(
         sources=list(sources),
     )
     listed = [_list_point(version, line, position) for position, line in enumerate(lines, start=1)]
+    precedences = _list_pairs(version, pairs, listed)
+    record(by=by, action="checklist.published", rows=[version, *listed, *precedences])
+    return version
+
+
+def _list_pairs(
+    version: ChecklistVersion, pairs: Iterable[Pair], listed: Iterable[ListedPoint]
+) -> list[Precedence]:
+    """The order rules of a version; refused where its own walking order breaks one."""
     by_code = {row.point.code: row for row in listed}
     precedences = []
     for pair in pairs:
@@ -115,8 +124,7 @@ def publish_checklist(
                 version=version, earlier=earlier, later=later, is_safety=pair.is_safety, why=pair.why
             )
         )
-    record(by=by, action="checklist.published", rows=[version, *listed, *precedences])
-    return version
+    return precedences
 
 
 def _list_point(version: ChecklistVersion, line: ListLine, position: int) -> ListedPoint:
