@@ -5,7 +5,7 @@ from typing import Any
 from django import forms
 from django.contrib.auth.validators import UnicodeUsernameValidator
 
-from competence.forms.record_form import RecordForm, day, reason
+from competence.forms.record_form import RecordForm, day, reason, refuse_last_before_first
 from competence.models import Account, Category, Role, Site
 from competence.queries.sites import sites_for
 
@@ -98,7 +98,5 @@ class AppointmentForm(RecordForm):
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
-        first, last = cleaned.get("first_day"), cleaned.get("last_day")
-        if first and last and last < first:
-            self.add_error("last_day", "The last day is before the first day.")
+        refuse_last_before_first(self)
         return cleaned

@@ -2,7 +2,7 @@
 
 from django import forms
 
-from competence.forms.record_form import RecordForm, day, moment, reason
+from competence.forms.record_form import RecordForm, day, from_when, reason
 from competence.models import Employer, Site
 from competence.models.people import NUMBER
 
@@ -31,11 +31,7 @@ class ChangeOperatorForm(RecordForm):
         required=False,
         help_text="Not active: every daily check is refused, and the account is closed.",
     )
-    effective_at = moment(
-        "From when",
-        required=False,
-        help_text="Leave empty for now. A change that happened earlier is entered with its own moment.",
-    )
+    effective_at = from_when()
     reason = reason()
 
 

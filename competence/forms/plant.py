@@ -4,7 +4,7 @@ from typing import Any
 
 from django import forms
 
-from competence.forms.record_form import RecordForm, moment, reason
+from competence.forms.record_form import RecordForm, from_when, reason
 from competence.models import Category, Feature, Site
 from competence.models.people import NUMBER
 
@@ -60,9 +60,5 @@ class ChangeMachineForm(_MachineForm):
         required=False,
         help_text="Out of service: every daily check of it is refused, whoever asks.",
     )
-    effective_at = moment(
-        "From when",
-        required=False,
-        help_text="Leave empty for now. A change that happened earlier is entered with its own moment.",
-    )
+    effective_at = from_when()
     reason = reason()

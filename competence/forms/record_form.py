@@ -54,3 +54,19 @@ def reason(label: str = "Reason", help_text: str = "Kept with the record, word f
     return forms.CharField(
         label=label, max_length=300, help_text=help_text, widget=forms.Textarea(attrs={"rows": 2})
     )
+
+
+def from_when() -> forms.DateTimeField:
+    """The moment from which a change counts."""
+    return moment(
+        "From when",
+        required=False,
+        help_text="Leave empty for now. A change that happened earlier is entered with its own moment.",
+    )
+
+
+def refuse_last_before_first(form: forms.Form) -> None:
+    """A period of ``first_day`` and ``last_day`` is the right way round; part of a form's ``clean``."""
+    first, last = form.cleaned_data.get("first_day"), form.cleaned_data.get("last_day")
+    if first and last and last < first:
+        form.add_error("last_day", "The last day is before the first day.")

@@ -4,7 +4,7 @@ from typing import Any
 
 from django import forms
 
-from competence.forms.record_form import RecordForm, day, moment, reason
+from competence.forms.record_form import RecordForm, day, moment, reason, refuse_last_before_first
 from competence.models import Category, Feature, Level, Site
 from competence.rules.conditions import Conditions
 
@@ -104,9 +104,7 @@ class IssueForm(ConditionsForm):
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
-        first, last = cleaned.get("first_day"), cleaned.get("last_day")
-        if first and last and last < first:
-            self.add_error("last_day", "The last day is before the first day.")
+        refuse_last_before_first(self)
         return cleaned
 
 
@@ -200,9 +198,7 @@ class CorrectEventForm(ConditionsForm):
             for name in ("first_day", "last_day"):
                 if not cleaned.get(name) and name not in self.errors:
                     self.add_error(name, "Say which day.")
-        first, last = cleaned.get("first_day"), cleaned.get("last_day")
-        if first and last and last < first:
-            self.add_error("last_day", "The last day is before the first day.")
+        refuse_last_before_first(self)
         return cleaned
 
     @property
