@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET
 
 from competence.forms.checks import photograph_url
 from competence.models import DailyCheck, Defect, Finding, Grade, Role
-from competence.permissions import NotAllowed, Right, may, require, sites_with
+from competence.permissions import NotAllowed, Right, may, sites_with
 from competence.queries.checks import (
     ChecksAsked,
     checks_to_show,
@@ -25,21 +25,14 @@ from competence.queries.refusals import contacts_at
 from competence.rules.dates import day_at
 from competence.views.doing import asks
 from competence.views.lists import choice, narrowing, paged, typed
-
-
-def _require_sight(request: HttpRequest, daily_check: DailyCheck) -> bool:
-    """Own check, or staff at its site; whether it is the account's own."""
-    is_own = request.user.operator_id is not None and daily_check.operator_id == request.user.operator_id
-    if not is_own:
-        require(request.user, Right.SEE_CHECKS, site=daily_check.site)
-    return is_own
+from competence.views.pages import require_sight
 
 
 @require_GET
 def result(request: HttpRequest, check_id: uuid.UUID) -> HttpResponse:
     """Fit or do not use, why, what to do now, and the whole sheet."""
     daily_check = get_object_or_404(checks_to_show(), pk=check_id)
-    is_own = _require_sight(request, daily_check)
+    is_own = require_sight(request, daily_check)
     if daily_check.status != DailyCheck.Status.SUBMITTED:
         if is_own:
             return redirect("check", daily_check.pk)
@@ -85,12 +78,12 @@ def _clock_words(device_at: datetime | None, submitted_at: datetime) -> str:
     minutes = round((device_at - submitted_at).total_seconds() / 60)
     way = "ahead of" if minutes > 0 else "behind"
     size = f"{abs(minutes)} minutes" if abs(minutes) < 120 else f"about {abs(minutes) // 60} hours"
-    return f"This device's clock is {size} {way} the register's. The register's time was used."
+    return f"The device's clock was {size} {way} the register's. The register's time was used."
 
 
 @asks(Right.SEE_CHECKS)
 @require_GET
-def listing(request: HttpRequest) -> HttpResponse:
+def check_list(request: HttpRequest) -> HttpResponse:
     """Submitted checks at the sites of this account."""
     narrowed = narrowing(request, Right.SEE_CHECKS)
     chosen = typed(request, "result")
@@ -119,7 +112,7 @@ def listing(request: HttpRequest) -> HttpResponse:
 def photograph(request: HttpRequest, pk: int) -> FileResponse:
     """A defect's photograph, for whoever may see the check that it belongs to."""
     finding = get_object_or_404(Finding.objects.select_related("daily_check__site"), pk=pk)
-    _require_sight(request, finding.daily_check)
+    require_sight(request, finding.daily_check)
     if not finding.photograph or finding.answer != Finding.Answer.DEFECT:
         raise Http404("There is no photograph.")
     try:
@@ -148,7 +141,7 @@ def my_record(request: HttpRequest) -> HttpResponse:
 
 
 urlpatterns: list[URLPattern] = [
-    path("checks/", listing, name="check-list"),
+    path("checks/", check_list, name="check-list"),
     path("checks/<uuid:check_id>/result/", result, name="check-result"),
     path("photographs/<int:pk>/", photograph, name="photograph"),
     path("my/", my_record, name="my-record"),

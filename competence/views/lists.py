@@ -29,7 +29,7 @@ def paged(request: HttpRequest, rows: Any) -> tuple[Page, str]:
 
 def typed(request: HttpRequest, name: str, default: str = "") -> str:
     """What the address says: a null character is none, and some databases refuse it."""
-    return request.GET.get(name, default).replace("\x00", "").strip()[:100]
+    return request.GET.get(name, default).replace("\x00", "").strip()[:150]
 
 
 def day_typed(request: HttpRequest, name: str) -> date | None:

@@ -10,7 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from competence.models import Operator, Site, Ticket
+from competence.models import DailyCheck, Operator, Refusal, Site, Ticket
 from competence.permissions import Right, require
 
 
@@ -37,7 +37,17 @@ def ticket_or_404(request: HttpRequest, number: str, right: Right) -> Ticket:
     return ticket
 
 
+def require_sight(request: HttpRequest, kept: DailyCheck | Refusal) -> bool:
+    """A check or a refusal is for the operator whose own it is, and for staff at its site; whether it is the
+    account's own."""
+    own = request.user.operator_id
+    is_own = own is not None and kept.operator_id == own
+    if not is_own:
+        require(request.user, Right.SEE_CHECKS, site=kept.site)
+    return is_own
+
+
 def form_page(request: HttpRequest, form: forms.Form, **words: Any) -> HttpResponse:
     """A page that asks for one thing. ``words``: title, overline, lead, submit, back_url, back_label and, if
     wanted, consequence (what it does, before it is done), is_stop, aside (a template beside the form)."""
-    return render(request, "competence/operators/form_page.html", {"form": form, **words})
+    return render(request, "competence/form_page.html", {"form": form, **words})

@@ -7,7 +7,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import URLPattern, path
 from django.views.decorators.http import require_GET
 
-from competence.permissions import Right, require, sites_with
+from competence.permissions import Right, sites_with
 from competence.queries.refusals import (
     RefusalsAsked,
     all_sentences,
@@ -17,15 +17,14 @@ from competence.queries.refusals import (
 )
 from competence.views.doing import asks
 from competence.views.lists import narrowing, paged
+from competence.views.pages import require_sight
 
 
 @require_GET
 def refusal(request: HttpRequest, refusal_id: uuid.UUID) -> HttpResponse:
     """One refusal with every reason; for the operator who was stopped, and for staff at the site."""
     stopped = get_object_or_404(refusals_to_show(), pk=refusal_id)
-    is_own = request.user.operator_id is not None and stopped.operator_id == request.user.operator_id
-    if not is_own:
-        require(request.user, Right.SEE_CHECKS, site=stopped.site)
+    is_own = require_sight(request, stopped)
     return render(
         request,
         "competence/refusals/refusal.html",
@@ -35,7 +34,7 @@ def refusal(request: HttpRequest, refusal_id: uuid.UUID) -> HttpResponse:
 
 @asks(Right.SEE_CHECKS)
 @require_GET
-def listing(request: HttpRequest) -> HttpResponse:
+def refusal_list(request: HttpRequest) -> HttpResponse:
     """Refusals at the sites of this account."""
     narrowed = narrowing(request, Right.SEE_CHECKS)
     refusals = refusals_at(sites_with(request.user, Right.SEE_CHECKS), RefusalsAsked(**narrowed.asked))
@@ -53,6 +52,6 @@ def listing(request: HttpRequest) -> HttpResponse:
 
 
 urlpatterns: list[URLPattern] = [
-    path("refusals/", listing, name="refusal-list"),
+    path("refusals/", refusal_list, name="refusal-list"),
     path("refusals/<uuid:refusal_id>/", refusal, name="refusal"),
 ]
