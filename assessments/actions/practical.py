@@ -17,7 +17,14 @@ from assessments.rules.scoring import Mark, Outcome, Pair, SeenPoint, outcome
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
-from competence.models import Account, ListedPoint, Machine, Operator
+from competence.models import (
+    Account,
+    ChecklistVersion,
+    ListedPoint,
+    Machine,
+    Operator,
+    StandardVersion,
+)
 from competence.queries.checks import applicable_points, checklist_on
 from competence.queries.tickets import standard_on
 from competence.rules.dates import day_at
@@ -55,20 +62,13 @@ def start_assessment(
         if earlier.assessor_id != by.pk:
             raise ActionRefused("This page belongs to another assessment. Start again.")
         return earlier
-    today = day_at(now(), zone_of(machine))
-    _refuse_out_of_use(operator, machine)
-    require_assessor(by, operator, machine, today)
+    standard, checklist = start_rules(by=by, operator=operator, machine=machine)
     if open_one := Assessment.objects.filter(
         assessor=by, operator=operator, machine=machine, status=Status.MARKING
     ).first():
         return open_one
-    category = machine.state.category
-    standard, checklist = standard_on(category, today), checklist_on(category, today)
-    if standard is None or checklist is None:
-        missing = "standard" if standard is None else "checklist"
-        raise ActionRefused(
-            f"No {missing} is in force for {category.name}; a trainer publishes one first.", field="machine"
-        )
+    if booking is not None and (booking.operator_id, booking.machine_id) != (operator.pk, machine.pk):
+        raise ActionRefused("That booking is of another operator, or on another machine.")
     if alongside is not None:
         _refuse_as_second(by, operator, machine, alongside)
         checklist, standard = alongside.checklist, alongside.standard_version
@@ -77,7 +77,7 @@ def start_assessment(
         operator=operator,
         machine=machine,
         site=machine.site,
-        category=category,
+        category=checklist.category,
         checklist=checklist,
         standard_version=standard,
         assessor=by,
@@ -96,6 +96,26 @@ def start_assessment(
     )
     record(by=by, action="assessment.started", rows=[assessment, *points])
     return assessment
+
+
+def start_rules(
+    *, by: Account, operator: Operator, machine: Machine
+) -> tuple[StandardVersion, ChecklistVersion]:
+    """The standard and the checklist by which ``by`` would assess this operator on this machine today.
+
+    Raises what starting would raise, so that a page can say it before anybody walks to the machine.
+    """
+    _refuse_out_of_use(operator, machine)
+    today = day_at(now(), zone_of(machine))
+    require_assessor(by, operator, machine, today)
+    category = machine.state.category
+    standard, checklist = standard_on(category, today), checklist_on(category, today)
+    if standard is None or checklist is None:
+        missing = "standard" if standard is None else "checklist"
+        raise ActionRefused(
+            f"No {missing} is in force for {category.name}; a trainer publishes one first.", field="machine"
+        )
+    return standard, checklist
 
 
 def _refuse_out_of_use(operator: Operator, machine: Machine) -> None:

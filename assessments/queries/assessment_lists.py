@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
+from django.db.models.functions import Coalesce
 
-from assessments.models import Assessment, Booking
+from assessments.models import Assessment, AssessmentCorrection, Booking
 from assessments.queries.practical import assessments_to_show
 from competence.models import Account, Machine, Operator, Requirement, StandardVersion
 from competence.queries.operators import evidence_of, facts_of, finding_words
@@ -22,16 +23,30 @@ class AssessmentFilter:
 
     words: str = ""
     site: int | None = None
-    first_day: datetime | None = None
+    first_moment: datetime | None = None
     before: datetime | None = None
     category: str = ""
     status: str = ""
     found: str = ""
 
 
-def assessments_listed(site_ids: frozenset[int] | None, asked: AssessmentFilter) -> QuerySet[Assessment]:
-    """The assessments at these sites that a list asks for, the newest first. One statement when read."""
+def assessments_listed(
+    account: Account, site_ids: frozenset[int] | None, asked: AssessmentFilter
+) -> QuerySet[Assessment]:
+    """The assessments at these sites that a list asks for, the newest first. One statement when read.
+
+    Each has ``held``, the outcome that holds since its newest correction, and ``is_kept_from``, whether
+    ``account`` still marks the same walk-around for itself.
+    """
+    newest = AssessmentCorrection.objects.filter(assessment=OuterRef("pk")).order_by("-pk")
+    alongside = Assessment.objects.filter(
+        alongside=OuterRef("pk"), assessor=account, status=Status.MARKING
+    )
     found = assessments_to_show().order_by("-started_at", "pk")
+    found = found.annotate(
+        held=Coalesce(Subquery(newest.values("is_competent")[:1]), F("is_competent")),
+        is_kept_from=Exists(alongside),
+    )
     if site_ids is not None:
         found = found.filter(site__in=site_ids)
     for word in asked.words.split():
@@ -45,8 +60,8 @@ def assessments_listed(site_ids: frozenset[int] | None, asked: AssessmentFilter)
         )
     if asked.site:
         found = found.filter(site=asked.site)
-    if asked.first_day:
-        found = found.filter(started_at__gte=asked.first_day)
+    if asked.first_moment:
+        found = found.filter(started_at__gte=asked.first_moment)
     if asked.before:
         found = found.filter(started_at__lt=asked.before)
     if asked.category:
@@ -54,7 +69,7 @@ def assessments_listed(site_ids: frozenset[int] | None, asked: AssessmentFilter)
     if asked.status:
         found = found.filter(status=asked.status)
     if asked.found:
-        found = found.filter(is_competent=asked.found == "competent")
+        found = found.filter(held=asked.found == "competent", is_kept_from=False)
     return found
 
 

@@ -15,7 +15,8 @@ class Row:
     ``kwargs`` makes the URL's arguments from the world (see ``World``). ``allowed``: roles that may open it
     at their own site. ``own_site_only``: the same role at another site may not. ``owner_only``: among
     operators only the one in the world (the owner of the record) may. ``everywhere_only``: the role must be
-    held for every site. ``is_public``: open without signing
+    held for every site. ``assessor_only``: among trainers only the one
+    who started the assessment in the world may. ``is_public``: open without signing
     in. ``method`` and ``data`` say how to knock: a POST with ``data`` (often empty, so the answer is a page
     of errors, which still shows that the door opened).
     """
@@ -28,4 +29,5 @@ class Row:
     own_site_only: bool = False
     owner_only: bool = False
     everywhere_only: bool = False
+    assessor_only: bool = False
     is_public: bool = False

@@ -20,6 +20,7 @@ from tests.factories import (
     authorised_operator,
     plain_standard,
 )
+from tests.factories.assessments import AssessmentFactory, PointNoteFactory
 
 STAFF_ROLES = ("trainer", "site_admin", "auditor")
 
@@ -64,4 +65,23 @@ def make_world() -> SimpleNamespace:
         setattr(world, role, AccountFactory(roles=[(role, site)]))
         setattr(world, f"other_{role}", AccountFactory(roles=[(role, other_site)]))
         setattr(world, f"everywhere_{role}", AccountFactory(roles=[role]))
+    _add_assessments(world, picture.getvalue())
     return world
+
+
+def _add_assessments(world: SimpleNamespace, picture: bytes) -> None:
+    """The trainer's of the operator on the machine: one being marked, one finished, one confirmed."""
+    about = {
+        "machine": world.machine,
+        "operator": world.operator,
+        "assessor": world.trainer,
+        "checklist": world.checklist_version,
+        "standard_version": world.standard_version,
+    }
+    world.finished_assessment = AssessmentFactory(**about, stage="finished")
+    world.confirmed_assessment = AssessmentFactory(**about, stage="confirmed")
+    # Last: of those being marked there is one at a time.
+    world.assessment = AssessmentFactory(**about)
+    world.point_note = PointNoteFactory(
+        assessment=world.confirmed_assessment, photograph=ContentFile(picture, "seen.jpg")
+    )
