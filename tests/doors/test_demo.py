@@ -2,6 +2,7 @@
 
 import os
 import re
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -20,11 +21,13 @@ IN_PRODUCTION = {
 NOT_ALLOWED = ("DATABASE_URL", "DJANGO_SETTINGS_MODULE", "REGISTER_PRODUCTION")
 
 
-def manage(folder: Path, *arguments: str, given: str = "", **more: str) -> subprocess.CompletedProcess[str]:
+def manage(
+    folder: Path, *arguments: str, given: str = "", program: Path = settings.BASE_DIR, **more: str
+) -> subprocess.CompletedProcess[str]:
     """Run a command of the register on the data folder, as a person would."""
     environment = {name: value for name, value in os.environ.items() if name not in NOT_ALLOWED}
     return subprocess.run(
-        [sys.executable, str(settings.BASE_DIR / "manage.py"), *arguments],
+        [sys.executable, str(program / "manage.py"), *arguments],
         env=environment | {"REGISTER_DATA": str(folder)} | more,
         input=given,
         capture_output=True,
@@ -32,6 +35,17 @@ def manage(folder: Path, *arguments: str, given: str = "", **more: str) -> subpr
         timeout=300,
         check=False,
     )
+
+
+def with_one_line_changed(place: Path, line: str, other: str) -> Path:
+    """A copy of the whole program, true in everything but one line of its scenario."""
+    for part in ("competence", "assessments", "templates", "fixtures"):
+        shutil.copytree(settings.BASE_DIR / part, place / part)
+    shutil.copy(settings.BASE_DIR / "manage.py", place)
+    (file,) = (f for f in (place / "fixtures" / "scenario").glob("*.toml") if line in f.read_text())
+    assert file.read_text().count(line) == 1
+    file.write_text(file.read_text().replace(line, other))
+    return place
 
 
 def rows(folder: Path, statement: str) -> list[Any]:
@@ -45,8 +59,11 @@ def rows(folder: Path, statement: str) -> list[Any]:
 def test_the_demo_shows_every_case_starts_afresh_on_its_own_and_stops_at_anybody_elses(
     tmp_path: Path,
 ) -> None:
-    shown = manage(tmp_path, "demo", "--no-serve")
+    data = tmp_path / "data"
+    assert_a_case_that_comes_out_otherwise_is_named_and_ends_with_1(tmp_path, data)
+    rows(data, "UPDATE competence_operator SET given_name = 'Typed by a visitor' WHERE number = 'T-101'")
 
+    shown = manage(data, "demo", "--no-serve")
     assert shown.returncode == 0, shown.stdout + shown.stderr
     cases = re.findall(r"^ +(\d+)\. ", shown.stdout, re.MULTILINE)
     assert cases == [str(number) for number in range(1, len(cases) + 1)]
@@ -61,24 +78,34 @@ def test_the_demo_shows_every_case_starts_afresh_on_its_own_and_stops_at_anybody
     ):
         assert shown.stdout.count(told), told
     assert "NOT AS IT MUST" not in shown.stdout
-    assert max(map(len, shown.stdout.splitlines())) <= 80
-    assert rows(tmp_path, "SELECT count(*) FROM competence_refusal")[0][0] >= len(STOPPED_BY)
+    # A path is not broken over two lines, however long it is.
+    assert max(len(line) for line in shown.stdout.splitlines() if str(data) not in line) <= 80
+    assert "starting afresh" in " ".join(shown.stdout.split())
+    assert rows(data, "SELECT given_name FROM competence_operator WHERE number = 'T-101'") == [("Nadia",)]
+    assert rows(data, "SELECT count(*) FROM competence_refusal")[0][0] >= len(STOPPED_BY)
 
-    verified = manage(tmp_path, "journal", "verify")
+    verified = manage(data, "journal", "verify")
     assert verified.returncode == 0, verified.stdout + verified.stderr
 
-    rows(tmp_path, "UPDATE competence_operator SET given_name = 'Typed by a visitor' WHERE number = 'T-101'")
-    again = manage(tmp_path, "demo", "--no-serve")
-    assert again.returncode == 0, again.stdout + again.stderr
-    assert "starting afresh" in again.stdout
-    assert rows(tmp_path, "SELECT given_name FROM competence_operator WHERE number = 'T-101'") == [("Nadia",)]
-
-    rows(tmp_path, "UPDATE competence_account SET username = 'somebody.else' WHERE username = 't-101'")
-    refused = manage(tmp_path, "demo", "--no-serve")
+    rows(data, "UPDATE competence_account SET username = 'somebody.else' WHERE username = 't-101'")
+    refused = manage(data, "demo", "--no-serve")
     assert_refused(refused, "holds a register that is not this demo's; nothing was touched")
-    assert rows(tmp_path, "SELECT count(*) FROM competence_account WHERE username = 'somebody.else'") == [
-        (1,)
-    ]
+    assert rows(data, "SELECT count(*) FROM competence_account WHERE username = 'somebody.else'") == [(1,)]
+
+
+def assert_a_case_that_comes_out_otherwise_is_named_and_ends_with_1(tmp_path: Path, data: Path) -> None:
+    """Bronagh Keel's medical ended, says the main job; in this scenario it has not."""
+    program = with_one_line_changed(tmp_path / "program", 'medical_to = "-6d"', 'medical_to = "+60d"')
+    shown = manage(data, "demo", "--no-serve", program=program)
+    assert shown.returncode == 1, shown.stdout + shown.stderr
+    # The line break goes before each case's number.
+    cases = re.split(r"\n(?= +\d+\. )", shown.stdout)[1:]
+    (wrong,) = (case for case in cases if "NOT AS IT MUST" in case)
+    number = wrong.split(".")[0].strip()
+    assert "Bronagh Keel (T-105) asks for EX-01: the medical ended." in wrong
+    assert re.search(r"expected +stopped: medical not met\n +happened +let through\n", wrong)
+    assert f"{len(cases) - 1} of {len(cases)} cases came out as they must" in shown.stdout
+    assert shown.stderr.strip().endswith(f"1 case(s) came out otherwise: {number}.")
 
 
 STOPPED_BY = (

@@ -7,6 +7,7 @@ import pytest
 from django.utils import timezone
 
 from competence.actions.clock import now
+from competence.actions.journal import seal
 from competence.inputs.offsets import Almanac, BadOffset
 from competence.inputs.scenario import (
     MARK,
@@ -19,6 +20,7 @@ from competence.inputs.scenario import (
 )
 from competence.inputs.scenario_history import write_history
 from competence.models import Account, DailyCheck, Defect, JournalEntry, Refusal, Ticket, TicketEvent
+from competence.queries.journal import verify
 from competence.queries.tickets import fold
 from tests.factories import AccountFactory
 
@@ -110,6 +112,9 @@ def test_the_scenario_loads_as_a_history_kept_all_along() -> None:
     for ticket in Ticket.objects.all():
         held = fold(ticket, at=moment, known_at=moment)
         assert (ticket.last_day, ticket.is_suspended) == (held.last_day, held.is_suspended), ticket
+
+    seal()
+    assert verify().problems == []
 
     content = read_scenario()
     assert set(Account.objects.values_list("username", flat=True)) == usernames(content)
