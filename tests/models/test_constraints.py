@@ -12,9 +12,12 @@ from typing import Any
 import pytest
 from django.apps import apps
 from django.db import IntegrityError, connection, models, transaction
+from django.utils import timezone
 
+from assessments.models import AssessmentCorrection, Booking
 from competence.models import AcceptedCategory, FittedFeature, Precedence
 from tests import factories
+from tests.factories.assessments import AssessmentFactory, PointNoteFactory, TapFactory
 from tests.factories.tickets import TicketEventFactory, TicketFactory
 
 pytestmark = pytest.mark.django_db
@@ -26,7 +29,8 @@ Change = dict[str, Any]
 
 CONSTRAINTS = {
     constraint.name: (model, constraint)
-    for model in apps.get_app_config("competence").get_models()
+    for model in apps.get_models()
+    if model._meta.app_label in ("competence", "assessments")
     for constraint in model._meta.constraints
 }
 
@@ -75,6 +79,35 @@ def a_finding(**trait: Any) -> Callable[[], Row]:
 
 def a_closed_defect() -> Row:
     return factories.DefectFactory(closed=True)
+
+
+def a_booking(**more: Any) -> Booking:
+    machine = factories.MachineFactory()
+    whole = {
+        "on": date(2026, 5, 4),
+        "site": machine.site,
+        "machine": machine,
+        "operator": factories.OperatorFactory(),
+        "assessor": factories.AccountFactory(),
+        "made_at": timezone.now(),
+        "made_by": factories.AccountFactory(),
+    }
+    return Booking.objects.create(**whole | more)
+
+
+def a_booking_called_off() -> Booking:
+    return a_booking(called_off_at=timezone.now(), called_off_why="Rain.")
+
+
+def an_assessment_correction() -> AssessmentCorrection:
+    return AssessmentCorrection.objects.create(
+        assessment=AssessmentFactory(),
+        is_competent=False,
+        reason="Marked the wrong person.",
+        evidence=factories.EvidenceFactory(),
+        recorded_at=timezone.now(),
+        recorded_by=factories.AccountFactory(),
+    )
 
 
 # A good row of the constraint's table, and what makes it bad. A function takes the row.
@@ -208,6 +241,30 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
         [{"last_day": lambda row: row.first_day - DAY}],
     ),
     "appointment_states_its_duties": (factories.AppointmentFactory, [{"duties": ""}]),
+    "called_off_booking_says_why": (
+        a_booking_called_off,
+        [{"called_off_why": ""}, {"called_off_at": None}],
+    ),
+    "assessment_is_as_whole_as_its_status": (
+        lambda: AssessmentFactory(stage="confirmed"),
+        [
+            {"finished_at": None},
+            {"outcome": None},
+            {"is_competent": None},
+            {"assessor_confirmed_at": None},
+            {"operator_confirmed_at": None},
+            {"status": "marking"},
+            {"status": "abandoned"},
+            {"status": "gone"},
+            {"status": "finished", "finished_at": None},
+            {"status": "finished", "outcome": None},
+            {"status": "finished", "is_competent": None},
+        ],
+    ),
+    "raising_takes_a_second_assessor": (AssessmentFactory, [{"raised_by": lambda row: row.assessor}]),
+    "tap_gives_a_known_mark_or_takes_it_back": (TapFactory, [{"mark": "nearly"}]),
+    "point_note_says_or_shows_something": (PointNoteFactory, [{"text": ""}]),
+    "assessment_correction_has_a_reason": (an_assessment_correction, [{"reason": ""}]),
 }
 
 DAYS, NUMBERS = (date(2020, 1, 1) + timedelta(days=n) for n in count()), count(1)
@@ -235,6 +292,9 @@ TWINS: dict[str, Callable[[], Row]] = {
     "requirement_kind_once_per_version": factories.RequirementFactory,
     "one_ticket_per_operator_and_category": TicketFactory,
     "ticket_event_in_sequence": an_event("suspended"),
+    "operator_booked_once_a_day_on_a_machine": a_booking,
+    "one_open_assessment_per_assessor_operator_machine": AssessmentFactory,
+    "point_assessed_once": lambda: AssessmentFactory().points.order_by("pk").first(),
 }
 
 
