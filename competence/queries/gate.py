@@ -122,7 +122,13 @@ def standards_from(
                 Requirement(RequirementKind(row["kind"]), row["months"], hours)
             )
     return tuple(
-        StandardFacts(number, start, frozenset(accepts[number]), tuple(requirements[number]))
+        StandardFacts(
+            number,
+            start,
+            frozenset(accepts[number]),
+            # A database gives rows in any order; the reasons that come of them stand in one.
+            tuple(sorted(requirements[number], key=lambda line: _KINDS.index(line.kind))),
+        )
         for number, start in sorted(starts.items())
     )
 
@@ -166,6 +172,7 @@ def people_facts(
     }
 
 
+_KINDS = list(RequirementKind)
 _PERSON = ("number", "given_name", "family_name", "started_on", "was_active")
 _EVENT = (
     "tickets__number",
