@@ -147,10 +147,10 @@
     const next = nextUnmarked(now);
     const move = document.querySelector("[data-next]");
     const finish = document.querySelector("[data-finish]");
-    move.hidden = !next;
+    move.hidden = document.querySelector("[data-next-note]").hidden = !next;
     if (next) {
       move.href = `#${next.id}`;
-      move.querySelector("[data-next-title]").textContent = next.dataset.title;
+      document.querySelector("[data-next-title]").textContent = next.dataset.title;
     }
     finish.classList.toggle("btn-primary", !next);
     finish.classList.toggle("btn-outline-secondary", Boolean(next));
@@ -172,6 +172,10 @@
     if (notes) parts.push(notes === 1 ? "1 note" : `${notes} notes`);
     frame.querySelector("[data-waiting-count]").textContent = parts.join(" and ");
     say("waiting", isHeldUp && parts.length > 0);
+    const short = document.querySelector("[data-waiting-short]");
+    if (!short) return;
+    short.hidden = !(isHeldUp && parts.length);
+    short.textContent = `${marks + notes} not sent`;
   };
 
   // Sending ---------------------------------------------------------------------------------------------
