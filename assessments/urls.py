@@ -2,11 +2,12 @@
 
 from django.urls import URLPattern
 
-from assessments.views import bookings, practical, progress, severity
+from assessments.views import agreement, bookings, practical, progress, severity
 
 urlpatterns: list[URLPattern] = [
     *practical.urlpatterns,
     *bookings.urlpatterns,
     *progress.urlpatterns,
+    *agreement.urlpatterns,
     *severity.urlpatterns,
 ]

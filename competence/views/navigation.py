@@ -38,6 +38,8 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
             Room("Operators", "operator-list", Right.SEE_RECORDS, ("/evidence/",)),
             Room("Tickets", "ticket-list", Right.SEE_RECORDS),
             Room("Appointments", "appointment-list", Right.SEE_RECORDS),
+            Room("Agreement", "agreement-list", Right.SEE_ASSESSMENTS),
+            Room("Severity", "severity", Right.SEE_SEVERITY, is_everywhere=True),
             Room("Accounts", "account-list", Right.KEEP_PEOPLE),
         ),
     ),
