@@ -3,24 +3,18 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from competence.models import Site
 from competence.queries.gate import snapshot
-from competence.queries.refusals import ShownReason, shown_reasons
+from competence.queries.refusals import WHOSE_MOVE, ShownReason, shown_reasons
 from competence.queries.ticket_lists import Names, names
 from competence.rules.dates import day_at
 from competence.rules.gate import PersonFacts, Snapshot, Verdict, decide, version_in_force
-from competence.rules.reasons import Move, long_date
+from competence.rules.plain import from_plain
+from competence.rules.reasons import long_date
 from competence.rules.ticket_words import LEVEL_WORDS, state_words
-
-# Whose move it is, said to somebody who is not the operator.
-WHOSE_MOVE = {
-    Move.OPERATOR: "The operator",
-    Move.SUPERVISING_OPERATOR: "The supervising operator",
-    Move.TRAINER: "A trainer",
-    Move.SITE_ADMIN: "The site admin",
-}
 
 
 @dataclass(frozen=True)
@@ -63,6 +57,16 @@ def answer(
         shown_reasons(verdict.reasons, site, WHOSE_MOVE),
         tuple(_facts(facts, at, site.zone)),
     )
+
+
+def facts_kept(kept: dict[str, Any], at: datetime, site: Site) -> tuple[tuple[str, tuple[Fact, ...]], ...]:
+    """The facts that a stored verdict rested on, in words; none where it holds none that can be read. At most
+    two statements."""
+    try:
+        facts = from_plain(Snapshot, kept["facts"])
+    except (KeyError, TypeError, ValueError):
+        return ()
+    return tuple(_facts(facts, at, site.zone))
 
 
 def _facts(facts: Snapshot, at: datetime, fallback_zone: str) -> Iterable[tuple[str, tuple[Fact, ...]]]:

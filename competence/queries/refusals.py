@@ -5,18 +5,20 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db.models import Q, QuerySet
+from django.db.models import Count, Q, QuerySet
 
-from competence.models import Refusal, Role, Site
+from competence.models import DailyCheck, Refusal, Role, Site
 from competence.queries.words import MACHINE_OR_OPERATOR, holding
 from competence.rules.reasons import Move, Reason, long_date
 
-MOVE_LABELS = {
-    Move.OPERATOR: "Yours",
+# Whose move it is, said to somebody who is not the operator.
+WHOSE_MOVE = {
+    Move.OPERATOR: "The operator",
     Move.SUPERVISING_OPERATOR: "The supervising operator",
     Move.TRAINER: "A trainer",
     Move.SITE_ADMIN: "The site admin",
 }
+OWN_MOVE = {**WHOSE_MOVE, Move.OPERATOR: "Yours"}
 ROLE_OF_MOVE = {Move.TRAINER: Role.Name.TRAINER, Move.SITE_ADMIN: Role.Name.SITE_ADMIN}
 # More names than this is a list to read, not a person to ring.
 MOST_CONTACTS = 3
@@ -103,11 +105,23 @@ def shown_reasons(
     return tuple(shown)
 
 
-def sheet_of_refusal(refusal: Refusal) -> RefusalSheet:
-    """Every reason of a refusal, as it was kept. One statement."""
+def sheet_of_refusal(refusal: Refusal, *, is_own: bool) -> RefusalSheet:
+    """Every reason of a refusal, as it was kept. One statement. ``is_own``: it is told to the operator."""
     reasons = [Reason.from_plain(plain) for plain in refusal.verdict.get("reasons", [])]
     only_supervision = bool(reasons) and all(one.code.startswith("supervisor_") for one in reasons)
-    return RefusalSheet(refusal, shown_reasons(reasons, refusal.site, MOVE_LABELS), only_supervision)
+    return RefusalSheet(
+        refusal, shown_reasons(reasons, refusal.site, OWN_MOVE if is_own else WHOSE_MOVE), only_supervision
+    )
+
+
+def answers_in_draft(refusal: Refusal) -> tuple[DailyCheck, int] | None:
+    """The operator's open draft on the machine with its number of answers, so that nobody who was stopped in
+    the middle thinks them lost. One statement."""
+    drafts = DailyCheck.objects.filter(
+        operator=refusal.operator_id, machine=refusal.machine_id, status=DailyCheck.Status.DRAFT
+    )
+    draft = drafts.annotate(answer_count=Count("findings")).order_by("-started_at").first()
+    return (draft, draft.answer_count) if draft and draft.answer_count else None
 
 
 @dataclass(frozen=True)

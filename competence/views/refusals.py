@@ -8,9 +8,11 @@ from django.urls import URLPattern, path
 from django.views.decorators.http import require_GET
 
 from competence.permissions import Right, sites_with
+from competence.queries.gate_answers import facts_kept
 from competence.queries.refusals import (
     RefusalsAsked,
     all_sentences,
+    answers_in_draft,
     refusals_at,
     refusals_to_show,
     sheet_of_refusal,
@@ -28,7 +30,14 @@ def refusal(request: HttpRequest, refusal_id: uuid.UUID) -> HttpResponse:
     return render(
         request,
         "competence/refusals/refusal.html",
-        {"refusal": stopped, "sheet": sheet_of_refusal(stopped), "is_own": is_own},
+        {
+            "refusal": stopped,
+            "sheet": sheet_of_refusal(stopped, is_own=is_own),
+            "is_own": is_own,
+            "kept": answers_in_draft(stopped) if is_own else None,
+            # An operator on a phone reads what to do; staff judge what it rested on.
+            "facts": () if is_own else facts_kept(stopped.verdict, stopped.at, stopped.site),
+        },
     )
 
 

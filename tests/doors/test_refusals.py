@@ -8,11 +8,23 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
+from competence.queries.gate import snapshot
 from competence.queries.refusals import contacts_at, sheet_of_refusal
 from competence.rules import sentences
-from competence.rules.gate import Verdict
+from competence.rules.gate import Snapshot, Verdict
+from competence.rules.plain import as_plain, from_plain
 from tests.doors.check_yard import signed_in
-from tests.factories import AccountFactory, OperatorFactory, RefusalFactory, RoleFactory, SiteFactory
+from tests.factories import (
+    AccountFactory,
+    DailyCheckFactory,
+    FindingFactory,
+    MachineFactory,
+    OperatorFactory,
+    RefusalFactory,
+    RoleFactory,
+    SiteFactory,
+    authorised_operator,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -50,6 +62,40 @@ def test_every_reason_is_told_with_since_remedy_whose_move_and_whom_to_ring():
         assert words in page, words
 
 
+def test_staff_read_whose_role_moves_and_what_the_refusal_rested_on_and_the_operator_reads_their_own_move():
+    machine = MachineFactory(fleet_number="DT-014")
+    facts = snapshot(
+        operator=authorised_operator(machine).number,
+        machine=machine.fleet_number,
+        at=timezone.now(),
+        known_at=timezone.now(),
+    )
+    verdict = Verdict((sentences.SUPERVISOR_MISSING,)).as_plain() | {"facts": as_plain(facts)}
+    verdict["reasons"][0]["move"] = "operator"
+    refusal = RefusalFactory(machine=machine, verdict=verdict)
+    own = page_of(AccountFactory(operator=refusal.operator), refusal).content.decode()
+    staff = page_of(AccountFactory(roles=[("trainer", refusal.site)]), refusal).content.decode()
+    assert "Yours" in own
+    assert "Yours" not in staff
+    assert "The operator" in staff
+    assert "The facts that this rested on" in staff
+    assert f"Ticket {facts.person.tickets[0].number}" in staff
+    # What was stored reads back as what was judged.
+    assert from_plain(Snapshot, verdict["facts"]) == facts
+
+
+def test_who_is_stopped_in_the_middle_reads_that_the_answers_are_kept():
+    draft = DailyCheckFactory()
+    FindingFactory.create_batch(2, daily_check=draft)
+    refusal = RefusalFactory(operator=draft.operator, machine=draft.machine)
+    page = page_of(AccountFactory(operator=draft.operator), refusal).content.decode()
+    assert "Your 2 answers are kept in the" in page
+    assert reverse("check", args=[draft.pk]) in page
+    elsewhere = RefusalFactory(operator=draft.operator)
+    page = page_of(draft.operator.account, elsewhere).content.decode()
+    assert "answers are kept" not in page
+
+
 def test_who_rings_first_is_of_this_site_and_has_a_number():
     site = SiteFactory()
     silent = AccountFactory(last_name="Aster", roles=[("trainer", site)])
@@ -70,7 +116,7 @@ def test_whom_to_ring_is_told_once_for_the_same_move():
         verdict=Verdict((sentences.no_ticket("Dumper"), sentences.no_standard("Dumper"))).as_plain()
     )
     AccountFactory(phone="1", roles=["trainer"])
-    first, second = sheet_of_refusal(refusal).reasons
+    first, second = sheet_of_refusal(refusal, is_own=True).reasons
     assert len(first.contacts) == 1
     assert second.contacts == ()
 
@@ -79,7 +125,7 @@ def test_the_sheet_asks_one_statement_for_one_reason_and_for_many():
     for verdict in (TWO_REASONS, Verdict((sentences.SUPERVISOR_MISSING,)).as_plain()):
         refusal = RefusalFactory(verdict=verdict)
         with CaptureQueriesContext(connection) as asked:
-            sheet_of_refusal(refusal)
+            sheet_of_refusal(refusal, is_own=True)
         assert len(asked) <= 1
 
 
