@@ -32,9 +32,10 @@ class StartForm(RecordForm):
 
     check_id = forms.UUIDField(widget=forms.HiddenInput)
     supervisor = forms.CharField(
-        label="Supervising operator's number",
+        label="Their operator number",
         required=False,
         max_length=20,
+        help_text="Naming somebody who does not confirm starts nothing; the refusal then says who was named.",
         widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"}),
     )
     supervisor_name = forms.CharField(
@@ -79,8 +80,6 @@ class StartForm(RecordForm):
             if given.get("is_supervising"):
                 self.add_error("supervisor_name", "The supervising operator signs in here to confirm.")
             return given
-        if not given.get("supervisor") and "supervisor" not in self.errors:
-            self.add_error("supervisor", "Give the supervising operator's number as well.")
         if not name or not password:
             self.add_error(
                 "supervisor_password" if name else "supervisor_name",
@@ -103,8 +102,12 @@ class StartForm(RecordForm):
             self.add_error(
                 "supervisor_name", f"This sign-in is not {self.named.name}'s. Nothing is confirmed."
             )
-        else:
-            self.supervisor_account = account
+        elif account.operator is None:
+            self.add_error("supervisor_name", "This sign-in is not an operator's. Nothing is confirmed.")
+        elif account.operator_id == self.trainee.pk:
+            self.add_error("supervisor_name", "That is your own sign-in. Somebody else must supervise you.")
+        elif "supervisor" not in self.errors:
+            self.named, self.supervisor_account = account.operator, account
 
 
 class PointForm(forms.Form):
@@ -257,6 +260,23 @@ class FinishForm(RecordForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["refusal_id"].initial = uuid.uuid4
+
+    def as_kept(self) -> dict[str, Any]:
+        """What was typed and what is wrong with it, for the session."""
+        typed = {name: self.data.get(name, "") for name in ("hour_meter", "hour_meter_note")}
+        return {"typed": typed, "errors": self.errors.get_json_data()}
+
+    @classmethod
+    def again(cls, kept: Mapping[str, Any] | None) -> "FinishForm":
+        """The form as it was left, with its errors where they have not been told yet."""
+        if not kept or "errors" not in kept:
+            return cls(initial=kept["typed"] if kept else None)
+        form = cls({**kept["typed"], "refusal_id": str(uuid.uuid4())})
+        form.errors.clear()
+        for field, errors in kept["errors"].items():
+            for error in errors:
+                form.add_error(None if field == "__all__" else field, error["message"])
+        return form
 
     def clean_device_clock_at(self) -> datetime | None:
         """The device's moment; a clock that cannot be read says nothing, and must not stop the check."""

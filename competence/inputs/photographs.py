@@ -9,6 +9,13 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 LONGEST_SIDE = 1600
 QUALITY = 82
 FORMATS = ("JPEG", "PNG", "WEBP", "GIF", "BMP", "TIFF")
+# How files of these formats begin.
+BEGINNINGS = (b"\xff\xd8\xff", b"\x89PNG", b"RIFF", b"GIF8", b"BM", b"II*\x00", b"MM\x00*")
+
+
+NO_PICTURE = (
+    "This file is not a picture that can be read. Take the photograph again, or choose a JPEG or PNG."
+)
 
 
 class NotAPhotograph(ValueError):
@@ -21,6 +28,11 @@ def photograph_jpeg(file: BinaryIO, *, size: int, max_bytes: int) -> bytes:
 
     ``size`` is the upload's length in bytes. Raises ``NotAPhotograph``.
     """
+    # What a file is comes before how large it is: nobody takes a bill again with a smaller picture size.
+    beginning = file.read(4)
+    file.seek(0)
+    if not beginning.startswith(BEGINNINGS):
+        raise NotAPhotograph(NO_PICTURE)
     if size > max_bytes:
         raise NotAPhotograph(
             f"This photograph is {size / 1_048_576:.0f} MB; at most {max_bytes // 1_048_576} MB can be kept. "
@@ -31,9 +43,7 @@ def photograph_jpeg(file: BinaryIO, *, size: int, max_bytes: int) -> bytes:
     except NotAPhotograph:
         raise
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, EOFError) as broken:
-        raise NotAPhotograph(
-            "This file is not a picture that can be read. Take the photograph again, or choose a JPEG or PNG."
-        ) from broken
+        raise NotAPhotograph(NO_PICTURE) from broken
     except (Image.DecompressionBombError, MemoryError) as bomb:
         raise NotAPhotograph(
             "This picture is far larger than any camera takes, so it was not opened."

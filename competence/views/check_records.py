@@ -54,6 +54,7 @@ def result(request: HttpRequest, check_id: uuid.UUID) -> HttpResponse:
             "is_fit": is_fit,
             "zones": zones,
             "found": [entry for entry in findings if entry[1].answer == Finding.Answer.DEFECT],
+            "not_reached": [entry for entry in findings if entry[1].answer == Finding.Answer.NOT_REACHED],
             "good_count": sum(finding.answer == Finding.Answer.GOOD for _, finding, _ in findings),
             "stopped_since": _stop_after(daily_check, is_fit),
             "is_today": day_at(now(), zone) == day_at(daily_check.submitted_at, zone),

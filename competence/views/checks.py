@@ -178,6 +178,8 @@ def zone(request: HttpRequest, check_id: uuid.UUID, number: int) -> HttpResponse
             messages.error(request, refused.sentence)
             return redirect("check", daily_check.pk)
         if not wrong:
+            if not any(request.POST.get(f"answer-{listed.pk}") for listed, _ in here.points):
+                messages.info(request, f"Nothing was answered in {here.name}; it is waiting at Finish.")
             if number < len(sheet.zones):
                 return redirect("check-zone", daily_check.pk, number + 1)
             return redirect("check-finish", daily_check.pk)
@@ -287,14 +289,20 @@ def finish(request: HttpRequest, check_id: uuid.UUID) -> HttpResponse:
     daily_check = _own_check(request, check_id)
     if (elsewhere := _left_draft(daily_check)) is not None:
         return elsewhere
-    form = FinishForm(request.POST if request.method == "POST" else None)
-    if request.method == "POST" and form.is_valid():
-        made = _submit(request, form, daily_check)
-        if isinstance(made, Refusal):
-            return redirect("refusal", made.pk)
-        if made is not None:
-            return redirect("check-result", made.pk)
-        daily_check = checks_to_show().get(pk=daily_check.pk)
+    kept = f"finish-{daily_check.pk}"
+    if request.method == "POST":
+        form = FinishForm(request.POST)
+        made = _submit(request, form, daily_check) if form.is_valid() else None
+        if made is None:
+            # Shown by a GET, so that going back never asks to send the form again.
+            request.session[kept] = form.as_kept()
+            return redirect("check-finish", daily_check.pk)
+        request.session.pop(kept, None)
+        return redirect("refusal" if isinstance(made, Refusal) else "check-result", made.pk)
+    form = FinishForm.again(request.session.get(kept))
+    if form.is_bound:
+        # What is wrong is told once, and what was typed stays.
+        request.session[kept] = {"typed": request.session[kept]["typed"]}
     sheet = sheet_of(daily_check)
     return render(
         request,

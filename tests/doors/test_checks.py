@@ -70,7 +70,10 @@ def answer_all(yard, daily_check):
 
 def finish(phone, daily_check, **fields):
     given = {"hour_meter": "4210.5", "refusal_id": str(uuid.uuid4()), **fields}
-    return phone.post(reverse("check-finish", args=[daily_check.pk]), given)
+    address = reverse("check-finish", args=[daily_check.pk])
+    answer = phone.post(address, given)
+    # What is wrong is shown on the page that a browser is sent to.
+    return phone.get(address) if answer["Location"] == address else answer
 
 
 def statements(phone, address):
@@ -204,7 +207,6 @@ def test_an_account_that_is_no_operator_s_cannot_start(yard):
 
 def confirmed(**changes):
     return {
-        "supervisor": "OP100",
         "supervisor_name": "carys",
         "supervisor_password": PASSWORD,
         "is_supervising": "on",
@@ -214,7 +216,7 @@ def confirmed(**changes):
 def test_a_trainee_alone_is_refused_and_led_back_to_name_a_supervisor(yard):
     phone = signed_in(a_trainee(yard))
     page = phone.get(reverse("check-start", args=["DT-014"])).content.decode()
-    assert "Supervising operator&#x27;s number" in page
+    assert "Supervising operator&#x27;s sign-in name" in page
     page = phone.get(start(phone, yard.machine)["Location"]).content.decode()
     assert "no supervising operator was named" in page
     assert "Name a supervising operator" in page
@@ -222,7 +224,7 @@ def test_a_trainee_alone_is_refused_and_led_back_to_name_a_supervisor(yard):
 
 def test_a_supervisor_who_confirms_lets_the_trainee_start(yard):
     phone = signed_in(a_trainee(yard))
-    start(phone, yard.machine, **confirmed(supervisor="op100"))
+    start(phone, yard.machine, **confirmed())
     daily_check = DailyCheck.objects.get()
     assert daily_check.supervisor == yard.operator
     # The phone stays the trainee's.
@@ -243,21 +245,24 @@ def test_a_supervisor_who_is_named_but_does_not_sign_in_has_not_confirmed(yard):
         ({"supervisor": "OP200"}, "That is your own number"),
         ({"is_supervising": ""}, "ticks this to confirm"),
         ({"supervisor_password": ""}, "Both the sign-in name and the password"),
-        ({"supervisor": ""}, "supervising operator&#x27;s number as well"),
+        ({"supervisor_name": "femi"}, "That is your own sign-in"),
+        ({"supervisor_name": "office"}, "is not an operator&#x27;s"),
         ({"supervisor_name": "", "supervisor_password": ""}, "signs in here to confirm"),
-        ({"supervisor_name": "hugh"}, "This sign-in is not"),
+        ({"supervisor": "op100", "supervisor_name": "hugh"}, "This sign-in is not"),
     ],
 )
 def test_a_confirmation_that_is_not_whole_confirms_nothing_and_keeps_what_was_typed(yard, changes, said):
     AccountFactory(username="hugh", operator=OperatorFactory(site=yard.machine.site))
+    AccountFactory(username="office", roles=["trainer"])
     phone = signed_in(a_trainee(yard))
     given = confirmed(**changes)
     answer = start(phone, yard.machine, **given)
     page = answer.content.decode()
     assert answer.status_code == 200
     assert said in page
-    if given["supervisor"]:
-        assert f'value="{given["supervisor"]}"' in page
+    for name in ("supervisor", "supervisor_name"):
+        if given.get(name):
+            assert f'value="{given[name]}"' in page
     # A password is never written back into a page.
     assert PASSWORD not in page
     assert not DailyCheck.objects.exists()
@@ -273,6 +278,15 @@ def test_a_zone_is_saved_and_leads_to_the_next(yard, phone):
     answer = phone.post(zone(draft, 1), {f"answer-{first.pk}": "good", f"answer-{second.pk}": "good"})
     assert answer["Location"] == zone(draft, 2)
     assert draft.findings.count() == 2
+
+
+def test_a_zone_that_was_passed_over_is_told_on_the_page_after_it(yard, phone):
+    draft = yard.draft()
+    page = phone.post(zone(draft, 1), {}, follow=True).content.decode()
+    name = yard.listed[0].zone_name
+    assert f"Nothing was answered in {name}; it is waiting at Finish." in page
+    answered = phone.post(zone(draft, 1), {f"answer-{yard.listed[0].pk}": "good"}, follow=True)
+    assert "Nothing was answered" not in answered.content.decode().split("data-left-zone")[0].split("<h1")[0]
 
 
 def test_the_last_zone_leads_to_the_end(yard, phone):
@@ -398,7 +412,7 @@ def test_a_photograph_over_the_limit_is_refused_and_the_rest_is_kept(yard, phone
             f"answer-{second.pk}": "defect",
             f"grade-{second.pk}": "report",
             f"note-{second.pk}": "Drip",
-            f"photo-{second.pk}": SimpleUploadedFile("x.jpg", b"\xff" * (1024 * 1024 + 1)),
+            f"photo-{second.pk}": SimpleUploadedFile("x.jpg", b"\xff\xd8\xff" + bytes(1024 * 1024)),
         },
     )
     assert "at most 1 MB can be kept" in answer.content.decode()
@@ -509,6 +523,32 @@ def test_a_whole_check_is_submitted_and_found_fit(yard, phone):
     answer = finish(phone, draft)
     assert answer["Location"] == reverse("check-result", args=[draft.pk])
     assert "Fit for use" in phone.get(answer["Location"]).content.decode()
+
+
+def test_a_point_not_reached_is_told_beside_the_verdict_with_its_reason(yard, phone):
+    draft = yard.draft()
+    for listed in yard.listed[:-1]:
+        FindingFactory(daily_check=draft, listed=listed)
+    FindingFactory(
+        daily_check=draft, listed=yard.listed[-1], answer="not_reached", not_reached_reason="Horn fuse drawn"
+    )
+    page = phone.get(finish(phone, draft)["Location"]).content.decode()
+    before_the_fold = page.split("Every point of this check")[0]
+    assert "Fit for use" in before_the_fold
+    assert "Not reached: 1" in before_the_fold
+    assert "Horn: Horn fuse drawn" in before_the_fold
+
+
+def test_a_rejected_end_is_shown_by_a_get_and_told_once_with_what_was_typed(yard, phone):
+    draft = yard.draft()
+    answer_all(yard, draft)
+    address = reverse("check-finish", args=[draft.pk])
+    answer = phone.post(address, {"hour_meter": "many", "refusal_id": str(uuid.uuid4())})
+    assert (answer.status_code, answer["Location"]) == (302, address)
+    assert "as a number" in phone.get(address).content.decode()
+    again = phone.get(address).content.decode()
+    assert "as a number" not in again
+    assert 'value="many"' in again
 
 
 def test_submitting_twice_shows_the_same_result(yard, phone):

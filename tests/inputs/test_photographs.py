@@ -75,7 +75,12 @@ def test_a_picture_cut_short_is_refused():
 
 def test_a_file_over_the_limit_is_refused_before_it_is_opened():
     with pytest.raises(NotAPhotograph, match="13 MB; at most 12 MB"):
-        photograph_jpeg(io.BytesIO(b"never read"), size=13 * 1024 * 1024, max_bytes=LIMIT)
+        photograph_jpeg(io.BytesIO(b"\xff\xd8\xff\xe0 never read"), size=13 * 1024 * 1024, max_bytes=LIMIT)
+
+
+def test_a_large_file_that_is_no_picture_is_told_what_it_is_and_not_how_large():
+    with pytest.raises(NotAPhotograph, match="not a picture"):
+        photograph_jpeg(io.BytesIO(b"a long text"), size=20 * 1024 * 1024, max_bytes=LIMIT)
 
 
 def a_bomb(width: int, height: int) -> bytes:

@@ -137,6 +137,45 @@ def test_somebody_who_is_refused_reads_every_reason_and_whom_to_ring(yard, phone
     check_access(phone_page)
 
 
+def test_signing_in_again_in_another_tab_sends_what_waited_in_the_open_page(yard, phone_page, sign_in):
+    page = phone_page
+    sign_in(page, yard.account)
+    begin(page)
+    nuts = yard.listed[0]
+    Session.objects.all().delete()
+    tap(page, nuts, "good")
+    saved(page, nuts, "Kept on this phone until you sign in again")
+    other = page.context.new_page()
+    sign_in(other, yard.account)
+    page.bring_to_front()
+    saved(page, nuts)
+    assert not page.get_by_text("You are signed out.").is_visible()
+    assert DailyCheck.objects.get().findings.get().answer == "good"
+
+
+def test_a_zone_left_bare_is_told_and_a_file_that_is_dropped_is_not_called_saved(yard, phone_page, sign_in):
+    page = phone_page
+    sign_in(page, yard.account)
+    begin(page)
+    page.get_by_role("button", name="Save and go on to").click()
+    at_zone(page, 2)
+    page.get_by_text(
+        f"Nothing was answered in {yard.listed[0].zone_name}; it is waiting at Finish."
+    ).wait_for()
+    page.go_back()
+    at_zone(page, 1)
+    leaks = yard.listed[1]
+    tap(page, leaks, "defect")
+    card(page, leaks).locator("input[value=report]").click()
+    card(page, leaks).get_by_label("What is wrong").fill("Drip")
+    saved(page, leaks)
+    card(page, leaks).locator("input[type=file]").set_input_files(
+        {"name": "bill.txt", "mimeType": "text/plain", "buffer": b"a bill"}
+    )
+    card(page, leaks).get_by_text("not a picture that can be read").wait_for()
+    saved(page, leaks, "The answer is saved, the file is not")
+
+
 def test_nothing_is_lost_when_the_session_ends_in_the_middle(yard, phone_page, sign_in):
     page = phone_page
     sign_in(page, yard.account)
@@ -148,7 +187,8 @@ def test_nothing_is_lost_when_the_session_ends_in_the_middle(yard, phone_page, s
     tap(page, leaks, "not_reached")
     card(page, leaks).get_by_label("Why it was not reached").fill("Parked over a pit")
     page.get_by_text("You are signed out.").wait_for()
-    saved(page, leaks, "Not sent yet: waiting for a signal")
+    saved(page, leaks, "Kept on this phone until you sign in again")
+    assert not page.get_by_text("sent as soon as there is a signal").is_visible()
     page.get_by_role("link", name="Sign in again").click()
     page.get_by_label("Username").fill("carys")
     page.get_by_label("Password").fill(PASSWORD)
@@ -234,13 +274,12 @@ def test_a_trainee_is_stopped_alone_and_starts_with_a_supervisor_who_confirms(
     page.get_by_role("button", name="Start daily check").click()
     page.get_by_text("no supervising operator was named").wait_for()
     page.get_by_role("link", name="Name a supervising operator").click()
-    page.get_by_label("Supervising operator's number").fill("OP100")
     page.get_by_label("Supervising operator's sign-in name").fill("carys")
     page.get_by_label("Supervising operator's password").fill("not this")
     page.get_by_role("button", name="Start daily check").click()
     page.get_by_text("do not go together").first.wait_for()
     check_access(page)
-    assert page.get_by_label("Supervising operator's number").input_value() == "OP100"
+    assert page.get_by_label("Supervising operator's sign-in name").input_value() == "carys"
     page.get_by_label("Supervising operator's password").fill(PASSWORD)
     page.get_by_label("I am supervising now").check()
     page.get_by_role("button", name="Start daily check").click()

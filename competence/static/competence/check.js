@@ -8,6 +8,8 @@
   "use strict";
 
   const RETRY_MS = 8000;
+  // Signing in again is usually done in another tab, and this page has only to notice.
+  const SIGNED_OUT_RETRY_MS = 3000;
   const TYPING_MS = 1200;
   const FIELDS = ["answer", "grade", "note", "reason"];
   const frame = () => document.querySelector("[data-check]");
@@ -42,8 +44,7 @@
 
   // What the page says --------------------------------------------------------------------------------
   const say = (name, shown) => {
-    const line = frame() && frame().querySelector(`[data-say="${name}"]`);
-    if (line) line.hidden = !shown;
+    for (const line of document.querySelectorAll(`[data-say="${name}"]`)) line.hidden = !shown;
   };
   const card = (pk) => document.getElementById(`point-${pk}`);
   const keyOf = (element) => {
@@ -82,7 +83,8 @@
   };
   const sayWaiting = () => {
     const left = toSend();
-    say("waiting", left.some(([, entry]) => entry.failed));
+    say("waiting", !isSignedOut && left.some(([, entry]) => entry.failed));
+    if (isSignedOut) for (const [pk] of left) mark(pk, "signed-out");
     const words = frame().querySelector("[data-waiting-count]");
     const photos = left.filter(([, entry]) => entry.hasPhotograph).length;
     const answers = left.length === 1 ? "1 answer" : `${left.length} answers`;
@@ -162,8 +164,9 @@
       if (entry.hasPhotograph && isNewest) await dropPhotograph(pk);
       strikeOff(pk, entry.stamp);
       if (isNewest) {
-        mark(pk, "saved");
-        hint(pk, entry.hasPhotograph && !photograph ? [PHOTOGRAPH_LOST] : said.sentences);
+        const lacks = entry.hasPhotograph && !photograph ? [PHOTOGRAPH_LOST] : said.sentences;
+        mark(pk, lacks.length ? "dropped" : "saved");
+        hint(pk, lacks);
         showKept(pk, said);
       }
       count(said.answered, said.total);
@@ -181,7 +184,7 @@
       if (isNewest) mark(pk, "problem");
     } else if (isNewest) {
       keep(pk, { ...entry, failed: true });
-      mark(pk, "waiting");
+      mark(pk, end === "signed-out" ? "signed-out" : "waiting");
     }
   };
   const showKept = (pk, said) => {
@@ -215,7 +218,7 @@
       isSignedOut = outcome.end === "signed-out";
       say("signed-out", isSignedOut);
       if (isSignedOut || outcome.end === "no-signal") {
-        retry = setTimeout(flush, RETRY_MS);
+        retry = setTimeout(flush, isSignedOut ? SIGNED_OUT_RETRY_MS : RETRY_MS);
         break;
       }
     }
@@ -335,10 +338,19 @@
     }
     return undefined;
   };
+  // A zone that was passed over is told, on the page after it.
+  const sayLeft = (name) => {
+    const words = document.querySelector("[data-left-zone]");
+    if (!words || (zoneForm() && zoneForm().dataset.zoneName === name)) return;
+    words.textContent = name;
+    say("nothing-answered", true);
+  };
   document.addEventListener("submit", (event) => {
     if (event.target === zoneForm()) {
       event.preventDefault();
-      goTo(new URL(event.target.dataset.nextUrl, location.href).href);
+      const { nextUrl, zoneName } = event.target.dataset;
+      const isBare = !event.target.querySelector('.answer input:checked');
+      goTo(new URL(nextUrl, location.href).href).then(() => isBare && sayLeft(zoneName));
     } else if (event.target.matches("[data-finish-form]")) finishing(event);
   });
   document.addEventListener("click", (event) => {
@@ -365,8 +377,7 @@
   // Arriving ------------------------------------------------------------------------------------------
   const arrive = () => {
     showWaiting();
-    const link = frame().querySelector("[data-sign-in]");
-    if (link) link.href = `${frame().dataset.signInUrl}?next=${encodeURIComponent(location.pathname)}`;
+    for (const link of document.querySelectorAll("[data-sign-in]")) link.href = `${frame().dataset.signInUrl}?next=${encodeURIComponent(location.pathname)}`;
     const finish = document.querySelector("[data-finish-form]");
     if (finish) finish.elements.device_clock_at.value = new Date().toISOString();
     if (isSignedOut) say("signed-out", true);
@@ -383,6 +394,7 @@
     fetchAhead();
   };
   window.addEventListener("online", flush);
+  window.addEventListener("focus", flush);
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && flush());
   begin();
 })();
