@@ -14,6 +14,7 @@ from competence.queries.tickets import (
     chain_of,
     fold,
     last_effect,
+    last_granted_on,
     missing_for_full_ticket,
     period_after_renewal,
     practical_assessors,
@@ -80,7 +81,11 @@ def issue_ticket(
 
 @transaction.atomic
 def renew_ticket(*, by: Account, ticket: Ticket, assessed_on: date, reason: str) -> Ticket:
-    """Renew after a practical assessment passed on ``assessed_on``; the renewal rule gives the period."""
+    """Renew after a practical assessment passed on ``assessed_on``; the renewal rule gives the period.
+
+    The assessment is newer than the last issue or renewal: none renews twice. By its day the evidence meets
+    the standard of that day and, where another is in force today, that one too.
+    """
     ticket, held = locked(by, ticket, Right.DECIDE_TICKET)
     operator = ticket.operator
     refuse_own(by, operator)
@@ -89,15 +94,18 @@ def renew_ticket(*, by: Account, ticket: Ticket, assessed_on: date, reason: str)
     if assessed_on > _today(operator):
         raise ActionRefused("The assessment is still to come.", field="assessed_on")
     standard = _standard(ticket.category, assessed_on)
+    in_force = _standard(ticket.category, _today(operator))
     if not practical_assessors(operator, ticket.category, on=assessed_on):
         raise ActionRefused(
             f"No practical assessment passed on {long_date(assessed_on)} is on record. Record it first.",
             field="assessed_on",
         )
+    _refuse_assessment_before_last_grant(ticket, assessed_on)
     if held.level == Level.FULL:
-        _refuse_while_missing(
-            by, operator, standard, assessed_on, "Record it, then renew.", field="assessed_on"
-        )
+        for asking in dict.fromkeys((standard, in_force)):
+            _refuse_while_missing(
+                by, operator, asking, assessed_on, "Record it, then renew.", field="assessed_on"
+            )
     try:
         period = period_after_renewal(held, standard, assessed_on)
     except RenewalRefused as refused:
@@ -212,6 +220,17 @@ def _refuse_while_held(ticket: Ticket, standard: StandardVersion, today: date) -
         "Renew or vary that ticket instead: one operator has one ticket for one category.",
         field="category",
     )
+
+
+def _refuse_assessment_before_last_grant(ticket: Ticket, assessed_on: date) -> None:
+    zone = ZoneInfo(ticket.operator.site.zone)
+    granted_on = last_granted_on(chain_of(ticket), zone, known_at=now())
+    if granted_on is not None and assessed_on <= granted_on:
+        raise ActionRefused(
+            f"The ticket was last issued or renewed on {long_date(granted_on)}. "
+            "A renewal takes a practical assessment passed after that day.",
+            field="assessed_on",
+        )
 
 
 def _from_first_day(operator: Operator, first_day: date) -> datetime:

@@ -110,7 +110,8 @@ class IssueForm(ConditionsForm):
 
 class RenewForm(RecordForm):
     assessed_on = day(
-        "Day of the practical assessment", help_text="The assessment itself must be on record as evidence."
+        "Day of the practical assessment",
+        help_text="The assessment must be on record, and passed since the last issue or renewal.",
     )
     reason = reason()
 

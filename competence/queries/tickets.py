@@ -4,13 +4,14 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from competence.models import Category, Evidence, Operator, StandardVersion, Ticket
 from competence.models import Requirement as RequirementLine
 from competence.queries.evidence import evidence_facts
 from competence.queries.versions import version_on
 from competence.rules.conditions import Conditions
-from competence.rules.dates import Period, PeriodEnd, RenewalRefused, renewed_period
+from competence.rules.dates import Period, PeriodEnd, RenewalRefused, day_at, renewed_period
 from competence.rules.reasons import long_date
 from competence.rules.requirements import LASTING, Met, Requirement, RequirementKind, Scope, assess
 from competence.rules.requirements import Evidence as Fact
@@ -90,6 +91,24 @@ def last_effect(chain: Iterable[Event], *, known_at: datetime) -> datetime | Non
     return max(
         (e.effective_at for e in effective_events(chain, at=known_at, known_at=known_at)), default=None
     )
+
+
+def last_granted_on(chain: Iterable[Event], zone: ZoneInfo, *, known_at: datetime) -> date | None:
+    """The day on which the ticket was last issued or renewed, corrections applied; ``None`` where no issue
+    stands. Only a practical assessment after that day renews it: one of that day or before went into it.
+
+    A renewal takes effect when it is written down. Corrected to an earlier day, it still used up what had
+    been passed by then, so the later of its two days counts.
+    """
+    chain = list(chain)
+    written = {event.sequence: event.effective_at for event in chain}
+    moments = []
+    for event in effective_events(chain, at=known_at, known_at=known_at):
+        if event.kind is EventKind.ISSUED:
+            moments.append(event.effective_at)
+        elif event.kind is EventKind.RENEWED:
+            moments.append(max(event.effective_at, written[event.sequence]))
+    return day_at(max(moments), zone) if moments else None
 
 
 def standing_without(

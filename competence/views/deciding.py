@@ -31,7 +31,7 @@ from competence.forms.tickets import (
 from competence.models import Ticket, TicketEvent
 from competence.permissions import Right
 from competence.queries.operators import progress_of
-from competence.queries.renewals import passed_assessments, renewal_words
+from competence.queries.renewals import renewal_ground, renewal_words
 from competence.queries.ticket_lists import names, today_at
 from competence.queries.timeline import said
 from competence.rules.conditions import Conditions
@@ -78,30 +78,34 @@ def ticket_issue(request: HttpRequest, number: str) -> HttpResponse:
 def ticket_renew(request: HttpRequest, number: str) -> HttpResponse:
     """The renewal rule gives the period; "show" says which, before anything is written."""
     ticket = ticket_or_404(request, number, Right.DECIDE_TICKET)
-    assessments = passed_assessments(ticket)
-    first = {"assessed_on": assessments[0].occurred_on if assessments else None}
+    ground = renewal_ground(ticket, now())
+    first = {"assessed_on": ground.assessments[0].occurred_on if ground.assessments else None}
     form = RenewForm(request.POST or None, initial=first)
     assessed_on = first["assessed_on"]
     if "show" in request.POST:
         form.is_valid()
         if assessed_on := form.cleaned_data.get("assessed_on"):
             form = RenewForm(initial={"assessed_on": assessed_on, "reason": request.POST.get("reason", "")})
-    elif form.is_valid() and attempt(form, renew_ticket, by=request.user, ticket=ticket, **form.cleaned_data):
-        ticket.refresh_from_db()
-        messages.success(request, f"Ticket {ticket.number} is renewed, to {long_date(ticket.last_day)}.")
-        return redirect("ticket", ticket.number)
+    elif form.is_valid():
+        # Taken first: a refusal beside the field takes the day out of what the form holds.
+        assessed_on = form.cleaned_data["assessed_on"]
+        if attempt(form, renew_ticket, by=request.user, ticket=ticket, **form.cleaned_data):
+            ticket.refresh_from_db()
+            messages.success(request, f"Ticket {ticket.number} is renewed, to {long_date(ticket.last_day)}.")
+            return redirect("ticket", ticket.number)
     elif form.is_bound:
         assessed_on = form.cleaned_data.get("assessed_on")
     return form_page(
         request,
         form,
         **_about(ticket, "Renew"),
-        lead="After a practical assessment that was passed. The standard's rule gives the new period.",
-        consequence=renewal_words(ticket, assessed_on),
+        lead="On a practical assessment passed since the ticket was last issued or renewed. The standard's "
+        "rule gives the new period.",
+        consequence=renewal_words(ticket, ground, assessed_on),
         submit="Renew the ticket",
         show="Show the new period",
         aside="competence/tickets/assessments.html",
-        assessments=assessments,
+        ground=ground,
     )
 
 
