@@ -8,7 +8,7 @@ from django.db import transaction
 
 from competence.actions.chains import Kind, append, lock, refuse_own
 from competence.actions.clock import now
-from competence.actions.errors import ActionRefused
+from competence.actions.errors import SAYS_SO_ALREADY, ActionRefused
 from competence.models import Account, StandardVersion, Ticket, TicketEvent
 from competence.permissions import Right, require
 from competence.queries.tickets import (
@@ -46,6 +46,7 @@ def correct_event(*, by: Account, event: TicketEvent, reason: str, should_say: C
     require(by, Right.DECIDE_TICKET, site=ticket.operator.site)
     refuse_own(by, ticket.operator)
     event = event.corrects or event
+    _refuse_same(event, should_say)
     if should_say is None:
         return append(
             by,
@@ -76,6 +77,26 @@ def correct_event(*, by: Account, event: TicketEvent, reason: str, should_say: C
         conditions=None if should_say.conditions is None else should_say.conditions.as_plain(),
         corrects=event,
     )
+
+
+def _refuse_same(event: TicketEvent, should_say: Correction | None) -> None:
+    """A correction says something else than the event as it is read now."""
+    latest = event.corrections.order_by("sequence").last() or event
+    if should_say is None or latest.strikes_out:
+        if should_say is None and latest.strikes_out:
+            raise ActionRefused(SAYS_SO_ALREADY)
+        return
+    told = (should_say.effective_at, should_say.level, should_say.first_day, should_say.last_day)
+    kept = (latest.effective_at, latest.level, latest.first_day, latest.last_day)
+    if told == kept and _conditions_of(event, should_say.conditions) == _conditions_of(
+        event, None if latest.conditions is None else Conditions.from_plain(latest.conditions)
+    ):
+        raise ActionRefused(SAYS_SO_ALREADY)
+
+
+def _conditions_of(event: TicketEvent, said: Conditions | None) -> Conditions | None:
+    """An issue that says none limits nothing; another event that says none leaves them as they were."""
+    return Conditions() if said is None and event.kind == Kind.ISSUED else said
 
 
 def _refuse_too_long(ticket: Ticket, event: TicketEvent, should_say: Correction) -> None:

@@ -12,8 +12,8 @@ from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
 from competence.models import Account, Category, Evidence, Operator, Site
 from competence.permissions import Right, require
-from competence.rules.dates import day_at
-from competence.rules.requirements import IN_HOURS, RequirementKind
+from competence.rules.dates import OLDEST_YEARS, add_months, day_at
+from competence.rules.requirements import IN_HOURS, MOST_HOURS, RequirementKind
 
 # A site admin records what arrives on paper; what was judged at the machine or in a paper takes a trainer.
 BY_TRAINER_ONLY = frozenset(
@@ -125,6 +125,17 @@ def _add(*, by: Account, action: str, reason: str = "", **columns: Any) -> Evide
     return evidence
 
 
+def _refuse_beyond_belief(columns: dict[str, Any]) -> None:
+    """No one row says more than a slip of the pen would; what stands already can still be struck out."""
+    if columns.get("strikes_out"):
+        return
+    today = day_at(now(), ZoneInfo(columns["operator"].site.zone))
+    if columns["occurred_on"] < add_months(today, -12 * OLDEST_YEARS):
+        raise ActionRefused(f"That day is more than {OLDEST_YEARS} years ago.", field="occurred_on")
+    if (columns.get("hours") or 0) > MOST_HOURS:
+        raise ActionRefused(f"One row of evidence takes {MOST_HOURS:,} hours at most.", field="hours")
+
+
 def keep_evidence(*, by: Account, reason: str = "", **columns: Any) -> Evidence:
     """Check and keep one row, for an action that asked for permission and journals it in its own entry."""
     moment = now()
@@ -132,6 +143,7 @@ def keep_evidence(*, by: Account, reason: str = "", **columns: Any) -> Evidence:
         raise ActionRefused(
             "Evidence is of something that has happened: that day is still to come.", field="occurred_on"
         )
+    _refuse_beyond_belief(columns)
     if columns["kind"] in IN_HOURS and not columns.get("hours") and not columns.get("strikes_out"):
         raise ActionRefused("Say how many hours.", field="hours")
     evidence = Evidence(recorded_at=moment, recorded_by=by, reason=reason, **columns)

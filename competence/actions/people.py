@@ -1,6 +1,7 @@
 """Entering and changing operators, accounts and roles."""
 
 from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
@@ -8,10 +9,11 @@ from django.db import transaction
 from django.db.models import Model
 
 from competence.actions.clock import now
-from competence.actions.errors import ActionRefused
+from competence.actions.errors import SAYS_SO_ALREADY, ActionRefused
 from competence.actions.journal import record
 from competence.models import Account, Employer, Operator, OperatorState, Role, Site
 from competence.permissions import Right, require, require_where
+from competence.rules.dates import OLDEST_YEARS, add_months, day_at
 
 
 @transaction.atomic
@@ -27,6 +29,7 @@ def enter_operator(
 ) -> Operator:
     """Put a person on the register."""
     require(by, Right.KEEP_PEOPLE, site=site)
+    _refuse_start_out_of_reach(site, started_on)
     if Operator.objects.filter(number=number).exists():
         raise ActionRefused(f"Operator number {number} is taken.", field="number")
     operator = Operator(number=number, given_name=given_name, family_name=family_name, started_on=started_on)
@@ -58,6 +61,7 @@ def change_operator(
     moment = now()
     if effective_at is not None and effective_at > moment:
         raise ActionRefused("A change takes effect no later than now.", field="effective_at")
+    _refuse_same(operator, employer, site, is_active, effective_at)
     state = _add_state(
         operator, employer, site, is_active=is_active, reason=reason, effective_at=effective_at
     )
@@ -79,11 +83,39 @@ def correct_operator(
     """Put right a name or a first day that was entered wrongly."""
     operator = Operator.objects.select_for_update().get(pk=operator.pk)
     require(by, Right.KEEP_PEOPLE, site=operator.site)
+    if started_on != operator.started_on:
+        _refuse_start_out_of_reach(operator.site, started_on)
+    told = (given_name, family_name, started_on)
+    if told == (operator.given_name, operator.family_name, operator.started_on):
+        raise ActionRefused(SAYS_SO_ALREADY)
     operator.given_name, operator.family_name, operator.started_on = given_name, family_name, started_on
     operator.full_clean(exclude=["state"])
     operator.save()
     record(by=by, action="operator.corrected", rows=[operator], reason=reason)
     return operator
+
+
+def _refuse_start_out_of_reach(site: Site, started_on: date) -> None:
+    """A first day a lifetime ago, or more than a year ahead, is a slip of the pen."""
+    today = day_at(now(), ZoneInfo(site.zone))
+    if started_on > add_months(today, 12):
+        raise ActionRefused("That first day is more than a year ahead.", field="started_on")
+    if started_on < add_months(today, -12 * OLDEST_YEARS):
+        raise ActionRefused(f"That first day is more than {OLDEST_YEARS} years ago.", field="started_on")
+
+
+def _refuse_same(
+    operator: Operator, employer: Employer, site: Site, is_active: bool, effective_at: datetime | None
+) -> None:
+    """A change says something else than the state in force at its moment."""
+    moment = effective_at or now()
+    before = (
+        operator.states.filter(effective_at__lte=moment)
+        .order_by("-effective_at", "-recorded_at", "-pk")
+        .first()
+    )
+    if before and (before.employer_id, before.site_id, before.is_active) == (employer.pk, site.pk, is_active):
+        raise ActionRefused(SAYS_SO_ALREADY)
 
 
 def _add_state(
@@ -133,7 +165,8 @@ def open_account(
         require(by, Right.KEEP_PEOPLE, site=operator.site)
     else:
         require(by, Right.KEEP_PEOPLE)
-    if username == "new" or Account.objects.filter(username=username).exists():
+    username = username.strip()
+    if username.lower() == "new" or Account.objects.filter(username__iexact=username).exists():
         raise ActionRefused(f"The name {username} is taken.", field="username")
     if operator is not None and Account.objects.filter(operator=operator).exists():
         raise ActionRefused(f"{operator.name} has an account already.")
@@ -201,13 +234,16 @@ def _require_keeper(by: Account, account: Account) -> None:
 def give_role(*, by: Account | None, account: Account, name: str, site: Site | None) -> Role:
     """Give a role at a site, or (no site) at every site; ``by`` is ``None`` for the first account only.
 
-    Nobody hands out more than they hold: a role for every site takes a role for every site.
+    Nobody hands out more than they hold: a role for every site takes a role for every site. Nobody gives one
+    to themself: who keeps accounts would else be a trainer in two taps, and decide on tickets.
     """
     if by is None:
         if Role.objects.exclude(account=account).exists():
             raise ActionRefused("Only the first account of a register is given its roles by nobody.")
     else:
         require_where(by, Right.KEEP_PEOPLE, site)
+        if account.pk == by.pk:
+            raise ActionRefused("Nobody gives themself a role; ask another site admin.", field="name")
     # The account's row is the lock, so that two who give the same role do not both find it free.
     Account.objects.select_for_update(of=("self",)).get(pk=account.pk)
     if name == Role.Name.OPERATOR and account.operator_id is None:

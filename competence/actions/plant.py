@@ -6,7 +6,7 @@ from datetime import datetime
 from django.db import transaction
 
 from competence.actions.clock import now
-from competence.actions.errors import ActionRefused
+from competence.actions.errors import SAYS_SO_ALREADY, ActionRefused
 from competence.actions.journal import record
 from competence.models import Account, Category, Feature, FittedFeature, Machine, MachineState, Site
 from competence.permissions import Right, require
@@ -65,6 +65,9 @@ def change_machine(
     require(by, Right.KEEP_PLANT, site=site)
     if effective_at is not None and effective_at > now():
         raise ActionRefused("A change takes effect no later than now.", field="effective_at")
+    features = list(features)
+    told = (make_and_model, category.pk, site.pk, operating_mass_kg, is_in_service)
+    _refuse_same(machine, told, features, effective_at or now())
     rows = _add_state(
         machine,
         make_and_model=make_and_model,
@@ -78,6 +81,22 @@ def change_machine(
     )
     record(by=by, action="machine.changed", rows=[machine, *rows], reason=reason)
     return machine
+
+
+def _refuse_same(
+    machine: Machine, told: tuple[object, ...], features: Iterable[Feature], moment: datetime
+) -> None:
+    """A change says something else than the state in force at its moment."""
+    columns = ("make_and_model", "category_id", "site_id", "operating_mass_kg", "is_in_service")
+    before = (
+        machine.states.filter(effective_at__lte=moment)
+        .order_by("-effective_at", "-recorded_at", "-pk")
+        .first()
+    )
+    if before is None or tuple(getattr(before, name) for name in columns) != told:
+        return
+    if set(before.features.values_list("pk", flat=True)) == {feature.pk for feature in features}:
+        raise ActionRefused(SAYS_SO_ALREADY)
 
 
 def _add_state(

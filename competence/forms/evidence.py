@@ -1,11 +1,13 @@
 """Recording evidence: each kind asks for what its rule needs, and no more."""
 
+from decimal import Decimal
 from typing import Any
 
 from django import forms
 
 from competence.forms.record_form import RecordForm, day, reason
 from competence.models import Category, Requirement, Site
+from competence.rules.requirements import MOST_HOURS
 
 Kind = Requirement.Kind
 
@@ -52,7 +54,14 @@ class EvidenceForm(RecordForm):
         coerce=lambda value: value == "yes",
         widget=forms.RadioSelect,
     )
-    hours = forms.DecimalField(label="Hours", min_value=0.25, max_digits=6, decimal_places=2)
+    hours = forms.DecimalField(
+        label="Hours",
+        min_value=Decimal("0.25"),
+        max_value=MOST_HOURS,
+        max_digits=6,
+        decimal_places=2,
+        error_messages={"max_value": f"One row of evidence takes {MOST_HOURS:,} hours at most."},
+    )
     counts_to = day(
         "Counts to",
         required=False,

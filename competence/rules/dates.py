@@ -12,6 +12,9 @@ from zoneinfo import ZoneInfo
 
 from .reasons import long_date
 
+# A day longer ago than this is a slip of the pen: nobody's working life is longer (the register's own rule).
+OLDEST_YEARS = 60
+
 
 class PeriodEnd(StrEnum):
     """Where a period of calendar months ends."""

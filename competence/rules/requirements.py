@@ -39,6 +39,10 @@ LASTING = frozenset(
 IN_HOURS = frozenset({RequirementKind.TRAINING_HOURS, RequirementKind.SUPERVISED_HOURS})
 
 
+# One row of evidence takes no more hours than this: about half a working year (the register's own rule).
+MOST_HOURS = 1000
+
+
 class Met(StrEnum):
     """How a requirement stands on a day."""
 

@@ -59,6 +59,23 @@ def test_what_is_judged_at_the_machine_or_in_a_paper_takes_a_trainer(world, kind
     assert recorded(world, kind, by=world.trainer, **more).kind == kind
 
 
+@pytest.mark.parametrize(("hours", "is_taken"), [(Decimal(1000), True), (Decimal("1000.25"), False)])
+def test_one_row_takes_a_thousand_hours_at_most(world, hours, is_taken):
+    if is_taken:
+        assert recorded(world, "training_hours", hours=hours).hours == hours
+        return
+    with journals(None), pytest.raises(ActionRefused, match="1,000") as refused:
+        recorded(world, "training_hours", hours=hours)
+    assert refused.value.field == "hours"
+
+
+def test_a_fact_older_than_a_working_life_is_refused(world):
+    assert recorded(world, occurred_on=days_ago(21_900))
+    with journals(None), pytest.raises(ActionRefused, match="60 years") as refused:
+        recorded(world, occurred_on=days_ago(21_920))
+    assert refused.value.field == "occurred_on"
+
+
 def test_nobody_records_at_another_site_or_without_a_role_for_it(world):
     for account in (world.far_admin, world.far_trainer, world.auditor, world.operator_account):
         with journals(None), pytest.raises(NotAllowed):

@@ -83,11 +83,42 @@ def test_leaving_closes_the_account_in_the_same_act(world):
 
 def test_a_change_entered_late_from_before_the_leaving_does_not_open_the_account_again(world):
     change(world, is_active=False)
-    change(world, is_active=True, effective_at=moment_ago(10), reason="Forgotten move")
+    change(
+        world,
+        is_active=True,
+        employer=EmployerFactory(),
+        effective_at=moment_ago(10),
+        reason="Forgotten move",
+    )
     world.operator.refresh_from_db()
     world.operator_account.refresh_from_db()
     assert not world.operator.state.is_active
     assert not world.operator_account.is_active
+
+
+def test_a_change_that_changes_nothing_is_refused(world):
+    with journals(None), pytest.raises(ActionRefused, match="says already"):
+        change(world)
+    whole = {"given_name": "Ada", "family_name": "Ashworth", "started_on": world.operator.started_on}
+    with journals(None), pytest.raises(ActionRefused, match="says already"):
+        correct_operator(by=world.site_admin, operator=world.operator, reason="Again", **whole)
+    assert world.operator.states.count() == 1
+
+
+@pytest.mark.parametrize(("day", "is_taken"), [(365, True), (367, False), (-21_000, True), (-22_000, False)])
+def test_a_first_day_out_of_reach_is_refused(world, day, is_taken):
+    started_on = days_ago(-day)
+    if is_taken:
+        assert enter_operator(by=world.site_admin, **newcomer(world, started_on=started_on))
+        return
+    told = {"given_name": "Ada", "family_name": "Ashworth", "reason": "Slip", "started_on": started_on}
+    for act in (
+        lambda: enter_operator(by=world.site_admin, **newcomer(world, started_on=started_on)),
+        lambda: correct_operator(by=world.site_admin, operator=world.operator, **told),
+    ):
+        with journals(None), pytest.raises(ActionRefused) as refused:
+            act()
+        assert refused.value.field == "started_on"
 
 
 def test_moving_somebody_takes_the_right_at_both_sites(world):
@@ -132,6 +163,9 @@ def test_an_account_is_opened_once_for_one_operator(world):
     ("told", "field"),
     [
         ({"username": "person"}, "username"),
+        ({"username": "PERSON"}, "username"),
+        ({"username": " Person "}, "username"),
+        ({"username": "New"}, "username"),
         ({"username": "new"}, "username"),
         ({"password": "short"}, "password"),
         ({"password": "1234567890"}, "password"),
@@ -193,6 +227,15 @@ def test_a_role_is_given_where_one_keeps_people(world):
             give_role(by=by, account=account, name="auditor", site=site)
     give_role(by=world.head, account=account, name="auditor", site=None)
     assert account.roles.count() == 2
+
+
+def test_nobody_gives_a_role_to_themself(world):
+    """In two taps, who keeps accounts would be a trainer, and decide on tickets."""
+    for account, site in ((world.site_admin, world.site), (world.head, None)):
+        with journals(None), pytest.raises(ActionRefused, match="themself") as refused:
+            give_role(by=account, account=account, name="trainer", site=site)
+        assert refused.value.field == "name"
+        assert [role.name for role in account.roles.all()] == ["site_admin"]
 
 
 def test_a_role_held_already_or_an_operators_role_without_an_operator_is_refused(world):

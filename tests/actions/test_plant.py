@@ -121,5 +121,17 @@ def test_a_change_to_come_is_refused():
 def test_a_change_without_a_reason_is_refused():
     machine = MachineFactory()
     with pytest.raises(ValidationError):
-        change(machine, reason="")
+        change(machine, is_in_service=False, reason="")
     assert machine.states.count() == 1
+
+
+def test_a_change_that_changes_nothing_is_refused():
+    camera, blade = FeatureFactory(), FeatureFactory()
+    machine = MachineFactory(features=[camera])
+    with pytest.raises(ActionRefused, match="says already"):
+        change(machine, features=[camera])
+    assert machine.states.count() == 1
+    change(machine, features=[camera, blade])
+    with pytest.raises(ActionRefused, match="says already"):
+        change(Machine.objects.get(), features=[blade, camera])
+    change(Machine.objects.get(), features=[blade])

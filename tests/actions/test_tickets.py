@@ -27,9 +27,11 @@ from tests.doors.people_world import people_world
 from tests.factories import (
     AccountFactory,
     EvidenceFactory,
+    RequirementFactory,
     RoleFactory,
     StandardVersionFactory,
     TicketFactory,
+    plain_standard,
 )
 from tests.factories.base import days_ago, moment_ago
 
@@ -270,6 +272,50 @@ def test_a_renewal_rests_on_an_assessment_of_that_day_that_nothing_later_overtur
         renew_ticket(by=world.trainer, ticket=ticket, assessed_on=days_ago(3), reason="Re-assessed")
 
 
+def test_the_assessment_that_a_ticket_was_issued_on_does_not_renew_it_when_it_has_ended(world):
+    ticket = TicketFactory(
+        operator=world.newcomer, category=world.category, first_day=days_ago(400), last_day=days_ago(9)
+    )
+    granted = ticket.events.get().effective_at.astimezone(ZoneInfo(world.site.zone)).date()
+    for day in (granted - timedelta(days=3), granted):
+        pass_all(world, world.newcomer, on=day)
+        with journals(None), pytest.raises(ActionRefused, match="last issued or renewed") as refused:
+            renew_ticket(by=world.trainer, ticket=ticket, assessed_on=day, reason="Once more")
+        assert refused.value.field == "assessed_on"
+
+
+def test_an_assessment_renews_once_also_after_the_renewal_was_corrected_to_an_earlier_day(world):
+    ticket = held_to(world, days_ago(-40))
+    pass_all(world, world.newcomer, on=days_ago(1))
+    told = {"by": world.trainer, "ticket": ticket, "assessed_on": days_ago(1), "reason": "Re-assessed"}
+    renew_ticket(**told)
+    renewal = ticket.events.get(kind="renewed")
+    earlier = Correction(moment_ago(5), None, renewal.first_day, renewal.last_day - timedelta(days=400))
+    correct_event(by=world.trainer, event=renewal, reason="Wrong end", should_say=earlier)
+    with pytest.raises(ActionRefused, match="last issued or renewed"):
+        renew_ticket(**told)
+    correct_event(by=world.trainer, event=renewal, reason="Not renewed at all", should_say=None)
+    renew_ticket(**told)
+
+
+def test_a_renewal_asks_for_what_the_standard_in_force_today_newly_asks_for(world):
+    ticket = held_to(world, days_ago(-40))
+    pass_all(world, world.newcomer, on=days_ago(4))
+    newer = plain_standard(world.category, number=2, in_force_from=days_ago(2))
+    RequirementFactory(version=newer, kind="supervised_hours", hours=40)
+    told = {"by": world.trainer, "ticket": ticket, "assessed_on": days_ago(4), "reason": "Re-assessed"}
+    with journals(None), pytest.raises(ActionRefused, match="0 of 40 h"):
+        renew_ticket(**told)
+    EvidenceFactory(
+        operator=world.newcomer,
+        kind="supervised_hours",
+        category=world.category,
+        hours=40,
+        occurred_on=days_ago(5),
+    )
+    renew_ticket(**told)
+
+
 def test_a_suspended_ticket_is_reinstated_before_it_is_renewed(world):
     ticket = held_to(world, days_ago(-40), is_suspended=True)
     pass_all(world, world.newcomer, on=days_ago(1))
@@ -402,6 +448,19 @@ def test_a_correction_of_a_correction_is_one_of_the_event_itself(world):
     ticket = correct(world, event=second, last_day=world.event.last_day - timedelta(days=20))
     assert ticket.last_day == world.event.last_day - timedelta(days=20)
     assert ticket.events.get(sequence=3).corrects == world.event
+
+
+def test_a_correction_that_changes_nothing_is_refused(world):
+    with journals(None), pytest.raises(ActionRefused, match="says already"):
+        correct(world)
+    sooner = world.event.last_day - timedelta(days=10)
+    correct(world, last_day=sooner)
+    with journals(None), pytest.raises(ActionRefused, match="says already"):
+        correct(world, last_day=sooner)
+    correct_event(by=world.trainer, event=world.event, reason="Wrong person", should_say=None)
+    with journals(None), pytest.raises(ActionRefused, match="says already"):
+        correct_event(by=world.trainer, event=world.event, reason="Once more", should_say=None)
+    assert correct(world, last_day=sooner).last_day == sooner
 
 
 def test_a_struck_out_issue_is_no_ticket_and_can_be_issued_anew(world):

@@ -280,6 +280,24 @@ def test_the_new_period_is_shown_before_anything_is_written(post, get, world):
     assert world.ticket.events.count() == 1
 
 
+def test_the_page_offers_only_what_was_passed_since_the_last_issue_or_renewal(get, post, world):
+    granted = world.event.effective_at.astimezone(ZoneInfo(world.site.zone)).date()
+    give_full_evidence(world, world.operator, on=granted)
+    page = get(world.trainer, "ticket-renew", "OP1-1")
+    assert page.context["consequence"] == (
+        "No practical assessment passed since the ticket was last issued or renewed "
+        f"({long_date(granted)}) is on record."
+    )
+    assert page.context["form"]["assessed_on"].value() is None
+    assert page.context["ground"].assessments == []
+    give_full_evidence(world, world.operator, on=days_ago(1))
+    page = get(world.trainer, "ticket-renew", "OP1-1")
+    assert {row.occurred_on for row in page.context["ground"].assessments} == {days_ago(1)}
+    refused = post(world.trainer, "ticket-renew", "OP1-1", assessed_on=granted, reason="Once more")
+    assert "last issued or renewed" in errors(refused)["assessed_on"][0]
+    assert "is not the day of a practical assessment passed since" in refused.context["consequence"]
+
+
 def test_a_ticket_is_renewed(post, world):
     give_full_evidence(world, world.operator, on=days_ago(1))
     page = post(world.trainer, "ticket-renew", "OP1-1", assessed_on=days_ago(1), reason="Re-assessed")
@@ -399,10 +417,14 @@ def test_a_correction_gives_no_more_than_the_event_could_have(post, world):
 
 
 def test_a_correction_keeps_the_seconds_of_a_moment_that_was_left_alone(post, world):
-    stop = TicketEventFactory(ticket=world.ticket, kind="suspended", effective_at=timezone.now())
-    at = timezone.localtime(stop.effective_at, ZoneInfo("Europe/London")).strftime("%Y-%m-%dT%H:%M")
-    post(world.trainer, "event-correct", "OP1-1", 2, how="say", effective_at=at, reason="Said why wrongly")
-    assert TicketEvent.objects.get(ticket=world.ticket, sequence=3).effective_at == stop.effective_at
+    now = timezone.now()
+    varied = TicketEventFactory(ticket=world.ticket, kind="varied", level="trainee", effective_at=now)
+    at = timezone.localtime(now, ZoneInfo("Europe/London")).strftime("%Y-%m-%dT%H:%M")
+    said = {"how": "say", "effective_at": at, "reason": "Read wrongly"}
+    post(world.trainer, "event-correct", "OP1-1", 2, level="", last_day=days_ago(-90), **said)
+    assert TicketEvent.objects.get(ticket=world.ticket, sequence=3).effective_at == varied.effective_at
+    page = post(world.trainer, "event-correct", "OP1-1", 2, level="", last_day=days_ago(-90), **said)
+    assert "That is what it says already." in page.content.decode()
 
 
 # Evidence ------------------------------------------------------------------------------------------------
