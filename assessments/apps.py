@@ -6,7 +6,8 @@ class AssessmentsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        """Tell the journal which of this app's rows are drafts: those of an assessment still being marked."""
+        """Tell the journal which of this app's rows are drafts: those of an assessment still being marked.
+        Tell the start page which parts this app has for it."""
         from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
 
         from assessments.models import Assessment
@@ -15,3 +16,10 @@ class AssessmentsConfig(AppConfig):
         being_marked = Exists(Assessment.objects.filter(pk=OuterRef("assessment_id"), status="marking"))
         DRAFTS["assessments.assessment"] = ExpressionWrapper(Q(status="marking"), BooleanField())
         DRAFTS["assessments.tap"] = DRAFTS["assessments.pointnote"] = being_marked
+
+        from assessments.views.assessment_records import own_parts
+        from competence.views.front import PART_PROVIDERS
+
+        for provider in (own_parts,):
+            if provider not in PART_PROVIDERS:
+                PART_PROVIDERS.append(provider)

@@ -147,15 +147,26 @@ class GivenMark:
     device: str = ""
 
 
-@transaction.atomic
-def give_marks(*, by: Account, assessment_id: uuid.UUID, marks: Iterable[GivenMark]) -> int:
-    """Keep marks in the order in which they come; a mark sent twice is kept once. How many were sent.
+@dataclass(frozen=True)
+class GivenNote:
+    """A remark or a photograph (a re-encoded JPEG) on one point, as a page sends it."""
 
-    Marks are a draft until the assessment is finished, so this writes no journal entry: finishing journals
-    every tap.
+    listed_id: int
+    sent_as: uuid.UUID
+    text: str = ""
+    photograph: bytes | None = None
+
+
+@transaction.atomic
+def give_marks(
+    *, by: Account, assessment_id: uuid.UUID, marks: Iterable[GivenMark], notes: Iterable[GivenNote] = ()
+) -> None:
+    """Keep marks in the order in which they come, and notes; what is sent twice is kept once.
+
+    Marks and notes are a draft until the assessment is finished, so this writes no journal entry: finishing
+    journals every one.
     """
-    assessment = own_open(by, assessment_id)
-    moment = now()
+    assessment, moment = own_open(by, assessment_id), now()
     taps = [
         Tap(
             assessment=assessment,
@@ -168,37 +179,44 @@ def give_marks(*, by: Account, assessment_id: uuid.UUID, marks: Iterable[GivenMa
         )
         for given in marks
     ]
-    wanted = {tap.listed_id for tap in taps}
-    if assessment.points.filter(listed__in=wanted).count() != len(wanted):
-        raise ActionRefused("A mark is for a point that is not on this assessment. The others were not kept.")
     if any(tap.mark and tap.mark not in Tap.Mark.values for tap in taps):
-        raise ActionRefused("A mark is none of the four.")
+        raise ActionRefused("A mark is none of the four. None of these was kept.")
+    _require_points(assessment, {tap.listed_id for tap in taps})
     Tap.objects.bulk_create(taps, ignore_conflicts=True)
-    return len(taps)
+    for note in notes:
+        _keep_note(assessment, note)
 
 
 @transaction.atomic
-def note_point(
-    *,
-    by: Account,
-    assessment_id: uuid.UUID,
-    listed: ListedPoint,
-    sent_as: uuid.UUID,
-    text: str = "",
-    photograph: bytes | None = None,
-) -> PointNote:
-    """Keep a remark or a photograph (a re-encoded JPEG) on one point; sent twice, it is kept once."""
+def note_point(*, by: Account, assessment_id: uuid.UUID, note: GivenNote) -> PointNote:
+    """Keep a remark or a photograph on one point; sent twice, it is kept once."""
     assessment = own_open(by, assessment_id)
-    if earlier := PointNote.objects.filter(sent_as=sent_as).first():
+    if earlier := PointNote.objects.filter(sent_as=note.sent_as, assessment=assessment).first():
         return earlier
-    if not assessment.points.filter(listed=listed).exists():
-        raise ActionRefused("That point is not on this assessment.")
-    if not text and photograph is None:
+    _require_points(assessment, {note.listed_id})
+    if not note.text and note.photograph is None:
         raise ActionRefused("Write a remark or take a photograph.", field="text")
-    note = PointNote(assessment=assessment, listed=listed, text=text, sent_as=sent_as, recorded_at=now())
-    if photograph is not None:
-        note.photograph.save("photograph.jpg", ContentFile(photograph), save=False)
-        note.photograph_sha256 = hashlib.sha256(photograph).hexdigest()
+    return _keep_note(assessment, note)
+
+
+def _require_points(assessment: Assessment, wanted: set[int]) -> None:
+    if assessment.points.filter(listed__in=wanted).count() != len(wanted):
+        raise ActionRefused("That is for a point that is not on this assessment. Nothing of it was kept.")
+
+
+def _keep_note(assessment: Assessment, given: GivenNote) -> PointNote:
+    if earlier := PointNote.objects.filter(sent_as=given.sent_as).first():
+        return earlier
+    note = PointNote(
+        assessment=assessment,
+        listed_id=given.listed_id,
+        text=given.text,
+        sent_as=given.sent_as,
+        recorded_at=now(),
+    )
+    if given.photograph is not None:
+        note.photograph.save("photograph.jpg", ContentFile(given.photograph), save=False)
+        note.photograph_sha256 = hashlib.sha256(given.photograph).hexdigest()
     note.full_clean()
     note.save()
     return note

@@ -12,7 +12,7 @@ from django.http import HttpRequest, QueryDict
 from django.utils.dateparse import parse_datetime
 from django.utils.timezone import is_aware
 
-from assessments.actions.practical import GivenMark
+from assessments.actions.practical import GivenMark, GivenNote
 from assessments.models import Tap
 from competence.actions.clock import now
 from competence.forms.record_form import RecordForm, reason
@@ -134,6 +134,10 @@ class NoteForm(forms.Form):
             self.photograph = photograph_jpeg(file, size=file.size, max_bytes=settings.PHOTOGRAPH_MAX_BYTES)
         except NotAPhotograph as refused:
             raise forms.ValidationError(str(refused)) from refused
+
+    def as_note(self, listed_id: int) -> GivenNote:
+        given = self.cleaned_data
+        return GivenNote(listed_id, given["sent_as"], given["text"], self.photograph)
 
     @property
     def says_something(self) -> bool:

@@ -6,7 +6,7 @@ from datetime import date, datetime, timedelta
 
 from django.db.models import QuerySet
 
-from assessments.models import Assessment, PointNote, Tap
+from assessments.models import AssessedPoint, Assessment, PointNote, Tap
 from competence.models import Account, Appointment, Category, ListedPoint, Precedence
 from competence.queries.checks import applicable_points
 
@@ -108,17 +108,18 @@ class Sheet:
 
 def sheet_of(assessment: Assessment) -> Sheet:
     """The assessment's zones, points, marks and notes, and the order rules between them. Four statements."""
-    taps = tuple(assessment.taps.order_by("pk"))
+    taps = tuple(Tap.objects.filter(assessment=assessment).order_by("pk"))
     marks = marks_that_count(taps)
     devices = {tap.listed_id: tap.device for tap in taps}
     seen = sorted((standing.order, pk) for pk, standing in marks.items() if standing.order is not None)
     places = {pk: place for place, (_, pk) in enumerate(seen, start=1)}
     notes: dict[int, list[PointNote]] = {}
-    for note in assessment.notes.order_by("pk"):
+    for note in PointNote.objects.filter(assessment=assessment).order_by("pk"):
         notes.setdefault(note.listed_id, []).append(note)
     zones: dict[tuple[str, str], list[SheetPoint]] = {}
     applicable = set()
-    for assessed in assessment.points.select_related("listed__point").order_by("listed__position"):
+    points = AssessedPoint.objects.filter(assessment=assessment).select_related("listed__point")
+    for assessed in points.order_by("listed__position"):
         listed = assessed.listed
         applicable.add(listed.pk)
         zones.setdefault((listed.zone_code, listed.zone_name), []).append(
@@ -132,7 +133,7 @@ def sheet_of(assessment: Assessment) -> Sheet:
         )
     precedences = tuple(
         pair
-        for pair in assessment.checklist.precedences.order_by("pk")
+        for pair in Precedence.objects.filter(version=assessment.checklist_id).order_by("pk")
         if pair.earlier_id in applicable and pair.later_id in applicable
     )
     numbered = enumerate(zones.items(), start=1)

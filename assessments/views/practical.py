@@ -39,7 +39,7 @@ from assessments.views import assessment_records, outcomes
 from assessments.views.marking_cards import marking_zones
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
-from competence.models import Grade, ListedPoint
+from competence.models import Grade
 from competence.permissions import NotAllowed, Right, may
 from competence.queries.checks import open_defects
 from competence.rules.dates import day_at
@@ -196,28 +196,13 @@ def _after(sheet: Sheet, here: SheetZone) -> str:
 def _keep_zone(request: HttpRequest, assessment: Assessment, here: SheetZone) -> dict[int, list[str]]:
     """Keep the marks and notes of a posted zone; what is wrong with a note comes back, by point."""
     standing = {p.listed.pk: p.standing.mark if p.standing else "" for p in here.points}
+    forms_of = {pk: NoteForm.posted(request, pk) for pk in standing}
+    wrong = {pk: form.sentences for pk, form in forms_of.items() if not form.is_valid()}
+    notes = [form.as_note(pk) for pk, form in forms_of.items() if pk not in wrong and form.says_something]
     marks = posted_marks(request.POST, standing)
-    if marks:
-        give_marks(by=request.user, assessment_id=assessment.pk, marks=marks)
-    wrong = {}
-    for point in here.points:
-        form = NoteForm.posted(request, point.listed.pk)
-        if not form.is_valid():
-            wrong[point.listed.pk] = form.sentences
-        elif form.says_something:
-            _keep_note(request, assessment, point.listed, form)
+    if marks or notes:
+        give_marks(by=request.user, assessment_id=assessment.pk, marks=marks, notes=notes)
     return wrong
-
-
-def _keep_note(request: HttpRequest, assessment: Assessment, listed: ListedPoint, form: NoteForm) -> Any:
-    return note_point(
-        by=request.user,
-        assessment_id=assessment.pk,
-        listed=listed,
-        sent_as=form.cleaned_data["sent_as"],
-        text=form.cleaned_data["text"],
-        photograph=form.photograph,
-    )
 
 
 @never_cache
@@ -267,11 +252,9 @@ def note(request: HttpRequest, assessment_id: uuid.UUID) -> JsonResponse:
     if not form.is_valid():
         return JsonResponse({"sentences": form.sentences}, status=422)
     pk = request.POST.get("point", "")
-    listed = ListedPoint.objects.filter(pk=int(pk)).first() if pk.isdecimal() and len(pk) < 19 else None
+    listed = int(pk) if pk.isdecimal() and len(pk) < 19 else 0
     try:
-        if listed is None:
-            raise ActionRefused("That point is not on this assessment.")
-        kept = _keep_note(request, assessment, listed, form)
+        kept = note_point(by=request.user, assessment_id=assessment.pk, note=form.as_note(listed))
     except ActionRefused as refused:
         return JsonResponse({"sentences": [refused.sentence]}, status=409)
     photograph = reverse("assessment-photograph", args=[kept.pk]) if kept.photograph else ""

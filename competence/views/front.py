@@ -1,5 +1,6 @@
 """The front door: signing in and out, the start page of each role, the theme, and a sign of life."""
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -33,6 +34,11 @@ class Part:
     is_for_phone: bool = False
 
 
+# Parts that an app above this one adds when it is ready: each is asked once per page, and shows its parts
+# after the operator's own and before the office's.
+PART_PROVIDERS: list[Callable[[HttpRequest], Iterable[Part]]] = []
+
+
 @require_GET
 def home(request: HttpRequest) -> HttpResponse:
     """The start page: a part for each role that the account holds."""
@@ -40,6 +46,8 @@ def home(request: HttpRequest) -> HttpResponse:
     if request.user.operator is not None and may(request.user, Right.CHECK_MACHINE):
         start = operator_start(request.user.operator, now())
         parts.append(Part("competence/home_operator.html", start, is_for_phone=True))
+    for provider in PART_PROVIDERS:
+        parts.extend(provider(request))
     if may(request.user, Right.SEE_RECORDS):
         states = counts(sites_with(request.user, Right.SEE_RECORDS), now())
         parts.append(Part("competence/home_staff.html", states))

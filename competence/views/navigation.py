@@ -44,6 +44,13 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         ),
     ),
     (
+        "Assessments",
+        (
+            Room("Assessments", "assessment-list", Right.SEE_ASSESSMENTS),
+            Room("Start an assessment", "assessment-start", Right.ASSESS),
+        ),
+    ),
+    (
         "Plant",
         (
             Room("Machines", "machine-list", Right.SEE_PLANT),

@@ -15,6 +15,7 @@ from assessments.actions.outcomes import (
 )
 from assessments.actions.practical import (
     GivenMark,
+    GivenNote,
     Unmarked,
     abandon_assessment,
     finish_assessment,
@@ -81,6 +82,10 @@ class Ground:
         ]
         return give_marks(by=by or assessment.assessor, assessment_id=assessment.pk, marks=given)
 
+    def note(self, assessment, sent_as, **said):
+        note = GivenNote(self.listed[0].pk, sent_as, **said)
+        return note_point(by=self.assessor, assessment_id=assessment.pk, note=note)
+
     def finished(self, marks=None, **fields):
         assessment = self.start(**fields)
         told = dict.fromkeys(range(6), "unprompted") | (marks or {})
@@ -123,13 +128,7 @@ def test_a_whole_assessment_writes_one_entry_for_each_act_and_the_journal_agrees
     assert verify().problems == []
     with journals(None):
         ground.mark(assessment, [(place, "unprompted") for place in range(6)])
-        note_point(
-            by=ground.assessor,
-            assessment_id=assessment.pk,
-            listed=ground.listed[0],
-            sent_as=uuid.uuid4(),
-            text="Tapped each nut.",
-        )
+        ground.note(assessment, uuid.uuid4(), text="Tapped each nut.")
     assert verify().problems == []
     with journals(
         "assessment.finished",
@@ -304,13 +303,7 @@ def test_finishing_twice_is_once_and_the_marks_stand_from_then_on(ground):
     with pytest.raises(ActionRefused, match="marks stand"):
         ground.mark(assessment, [(0, "missed")])
     with pytest.raises(ActionRefused, match="marks stand"):
-        note_point(
-            by=ground.assessor,
-            assessment_id=assessment.pk,
-            listed=ground.listed[0],
-            sent_as=uuid.uuid4(),
-            text="Later.",
-        )
+        ground.note(assessment, uuid.uuid4(), text="Later.")
 
 
 def test_a_critical_point_missed_or_a_safety_order_broken_is_not_yet_competent(ground):
@@ -330,16 +323,7 @@ def test_a_critical_point_missed_or_a_safety_order_broken_is_not_yet_competent(g
 
 def test_a_note_sent_twice_is_one_and_a_photograph_is_kept_with_its_digest(ground):
     assessment, name = ground.start(), uuid.uuid4()
-    kept = [
-        note_point(
-            by=ground.assessor,
-            assessment_id=assessment.pk,
-            listed=ground.listed[0],
-            sent_as=name,
-            photograph=b"jpeg",
-        )
-        for _ in range(2)
-    ]
+    kept = [ground.note(assessment, name, photograph=b"jpeg") for _ in range(2)]
     assert kept[0] == kept[1]
     note = PointNote.objects.get()
     assert note.photograph.read() == b"jpeg"
@@ -496,6 +480,4 @@ def test_evidence_is_no_ticket_and_the_assessor_does_not_issue_where_another_mus
 def test_a_note_says_or_shows_something(ground):
     assessment = ground.start()
     with pytest.raises(ActionRefused, match="remark or take a photograph"):
-        note_point(
-            by=ground.assessor, assessment_id=assessment.pk, listed=ground.listed[0], sent_as=uuid.uuid4()
-        )
+        ground.note(assessment, uuid.uuid4())

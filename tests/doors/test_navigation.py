@@ -30,11 +30,27 @@ def current(client, path, part="navigation"):
 @pytest.mark.parametrize(
     ("role", "expected"),
     [
-        ("trainer", ["Start", "People", "Plant", "Checks", "Standards", "Ask the gate", "Journal"]),
-        ("auditor", ["Start", "People", "Plant", "Checks", "Standards", "Ask the gate", "Journal"]),
+        (
+            "trainer",
+            ["Start", "People", "Assessments", "Plant", "Checks", "Standards", "Ask the gate", "Journal"],
+        ),
+        (
+            "auditor",
+            ["Start", "People", "Assessments", "Plant", "Checks", "Standards", "Ask the gate", "Journal"],
+        ),
         (
             "site_admin",
-            ["Start", "People", "Plant", "Checks", "Standards", "Ask the gate", "Journal", "Set-up"],
+            [
+                "Start",
+                "People",
+                "Assessments",
+                "Plant",
+                "Checks",
+                "Standards",
+                "Ask the gate",
+                "Journal",
+                "Set-up",
+            ],
         ),
     ],
 )
