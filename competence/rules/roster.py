@@ -42,6 +42,7 @@ def _gate_sees(machine: MachineFacts, standards: tuple[StandardFacts, ...]) -> A
         machine.machine_model,
         machine.operating_mass_kg,
         machine.attachments,
+        machine.is_in_service,
         machine.number if is_named else None,
         id(standards),
     )
