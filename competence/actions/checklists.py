@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
 from typing import Any
 
 from django.db import transaction
@@ -92,6 +93,9 @@ def publish_checklist(
     codes = [line.point.code for line in lines]
     if twice := {code for code in codes if codes.count(code) > 1}:
         raise ActionRefused(f"A point stands on a list once; these stand twice: {', '.join(sorted(twice))}.")
+    if back := zone_that_comes_back([line.zone_code for line in lines]):
+        name = next(line.zone_name for line in lines if line.zone_code == back)
+        raise ActionRefused(comes_back(name))
     version = ChecklistVersion.objects.create(
         category=category,
         number=number,
@@ -103,6 +107,24 @@ def publish_checklist(
     precedences = _list_pairs(version, pairs, listed)
     record(by=by, action="checklist.published", rows=[version, *listed, *precedences])
     return version
+
+
+def zone_that_comes_back(zones: Sequence[str]) -> str | None:
+    """The first zone that is walked to again after another; a walk-round is done zone by zone."""
+    left: set[str] = set()
+    for before, zone in pairwise(zones):
+        if zone != before:
+            left.add(before)
+        if zone in left:
+            return zone
+    return None
+
+
+def comes_back(zone_name: str) -> str:
+    return (
+        f"The walk comes back to “{zone_name}” after another zone. Put the points of one zone together, "
+        "or name a new zone."
+    )
 
 
 def _list_pairs(

@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 from django.utils.text import slugify
 
-from competence.actions.checklists import Pair, WordedLine
+from competence.actions.checklists import Pair, WordedLine, comes_back, zone_that_comes_back
 from competence.forms.record_form import RecordForm, day
 from competence.models import ChecklistVersion, Feature, ListedPoint, Point, Precedence
 
@@ -207,13 +207,27 @@ class ChecklistForms:
                 row.cleaned_data = {"is_kept": False}
             else:
                 answers.append(row.is_valid())
-        return all(answers)
+        return all(answers) and self._walks_zone_by_zone()
+
+    def _walks_zone_by_zone(self) -> bool:
+        """Whether no zone is walked to again after another; the point that goes back is told so."""
+        placed = self._placed
+        for count in range(2, len(placed) + 1):
+            if zone_that_comes_back([line.zone_code for line, _ in placed[:count]]):
+                line, row = placed[count - 1]
+                row.add_error("zone", comes_back(line.zone_name))
+                return False
+        return True
 
     @property
     def lines(self) -> list[WordedLine]:
+        return [line for line, _ in self._placed]
+
+    @property
+    def _placed(self) -> list[tuple[WordedLine, _Placed]]:
         """The points in walking order: by place, and where two have the same, the one listed before first."""
         zones = {row.listed.zone_name: row.listed.zone_code for row in self.listed}
-        placed: list[tuple[Decimal, WordedLine]] = []
+        placed: list[tuple[Decimal, WordedLine, _Placed]] = []
         for row in self.listed:
             if row.cleaned_data["is_kept"]:
                 point = row.listed.point
@@ -226,7 +240,7 @@ class ChecklistForms:
             wording = {name: row.cleaned_data[name] for name in WORDING}
             code = slugify(row.cleaned_data["title"])[:60].strip("-")
             placed.append(_line(row, zones, code, row.cleaned_data["feature"], wording))
-        return [line for _, line in sorted(placed, key=lambda one: one[0])]
+        return [(line, row) for _, line, row in sorted(placed, key=lambda one: one[0])]
 
     @property
     def pairs(self) -> list[Pair]:
@@ -247,7 +261,7 @@ def _plain(value: Any) -> Any:
 
 def _line(
     row: _Placed, zones: dict[str, str], code: str, feature: Feature | None, wording: dict[str, Any]
-) -> tuple[Decimal, WordedLine]:
+) -> tuple[Decimal, WordedLine, _Placed]:
     name = row.cleaned_data["zone"]
     zone_code = zones.get(name) or slugify(name)[:40].strip("-") or "zone"
-    return row.cleaned_data["position"], WordedLine(code, feature, wording, zone_code, name)
+    return row.cleaned_data["position"], WordedLine(code, feature, wording, zone_code, name), row

@@ -147,3 +147,12 @@ def test_a_list_that_cannot_be_published_leaves_no_new_wording_behind(trainer):
 def test_a_site_admin_publishes_no_checklist():
     with pytest.raises(NotAllowed):
         publish(AccountFactory(roles=["site_admin"]), lines(PointFactory()))
+
+
+def test_a_walk_that_comes_back_to_a_zone_is_refused(trainer):
+    zones = ("ground", "engine", "ground")
+    walk = [ListLine(PointFactory(), zone, zone.title()) for zone in zones]
+    with pytest.raises(ActionRefused, match="comes back to “Ground”"):
+        publish(trainer, walk)
+    assert not ChecklistVersion.objects.exists()
+    publish(trainer, [walk[0], walk[2], walk[1]])

@@ -157,7 +157,7 @@ def test_points_are_added_from_the_library_and_new(client, trainer, version):
         fields |= {
             "library-0-point": horn.pk,
             "library-0-position": "0.5",
-            "library-0-zone": "Engine",
+            "library-0-zone": "On the approach",
             "new-1-title": "Fire extinguisher",
             "new-1-position": "9",
             "new-1-zone": "Behind the seat",
@@ -170,7 +170,7 @@ def test_points_are_added_from_the_library_and_new(client, trainer, version):
     publish(client, version, add)
     new = newest(version)
     assert titles(new) == ["Horn", "Park", "Tyres", "Belt", "Fire extinguisher"]
-    assert new.listed.get(position=1).zone_code == "engine"
+    assert new.listed.get(position=1).zone_code == "on-the-approach"
     assert Point.objects.get(code="fire-extinguisher").weight == 2
 
 
@@ -229,3 +229,15 @@ def test_the_first_list_of_a_category_is_made_from_new_points(client, trainer):
     }
     client.post(reverse("checklist-new", args=[category.code]), fields)
     assert titles(ChecklistVersion.objects.get(category=category)) == ["Park"]
+
+
+def test_a_zone_that_comes_back_is_told_beside_the_point_that_goes_back(client, trainer, version):
+    def back_to_the_first(fields, names):
+        fields[f"{names['belt']}-zone"] = fields[f"{names['park']}-zone"]
+        fields[f"{names['tyres']}-zone"] = "Elsewhere"
+
+    answer = publish(client, version, back_to_the_first)
+    (row,) = (row for row in answer.context["asked"].listed if row.errors)
+    assert row.listed.point.code == "belt"
+    assert "comes back to" in row.errors["zone"][0]
+    assert newest(version) == version
