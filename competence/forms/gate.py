@@ -7,10 +7,10 @@ from zoneinfo import ZoneInfo
 from django import forms
 
 from competence.actions.clock import now
-from competence.forms.moments import NotAMoment, moment_in
+from competence.forms.moments import NotAMoment, moment_in, moment_where_it_stood
 from competence.forms.plant import NumberField
 from competence.forms.record_form import RecordForm
-from competence.models import Account, Machine, Operator
+from competence.models import Account, Machine, Operator, Site
 from competence.permissions import Right, may
 
 
@@ -23,14 +23,14 @@ class GateForm(RecordForm):
         label="At",
         required=False,
         max_length=40,
-        help_text="Local time where the machine stands. Empty: now.",
+        help_text="Local time where the machine stood then. Empty: now.",
         widget=forms.TextInput(attrs={"type": "datetime-local"}),
     )
     known_at = forms.CharField(
         label="As the register knew it at",
         required=False,
         max_length=40,
-        help_text="Leaves out what was written down later. Empty: everything known now.",
+        help_text="On the same clock. Leaves out what was written down later. Empty: everything known now.",
         widget=forms.TextInput(attrs={"type": "datetime-local"}),
     )
     supervisor = NumberField(
@@ -44,6 +44,8 @@ class GateForm(RecordForm):
         self._account = account
         self.found_machine: Machine | None = None
         self.found_operator: Operator | None = None
+        # The site on whose clock the moments were read: where the machine stood at the moment asked about.
+        self.clock: Site | None = None
 
     def clean_operator(self) -> str:
         return self._known_operator("operator")
@@ -75,17 +77,20 @@ class GateForm(RecordForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
         if self.found_machine is not None:
-            zone = ZoneInfo(self.found_machine.site.zone)
+            self.clock = self.found_machine.site
             for field in ("at", "known_at"):
-                cleaned[field] = self._moment(field, zone)
+                cleaned[field] = self._moment(field, self.found_machine)
         return cleaned
 
-    def _moment(self, field: str, zone: ZoneInfo) -> datetime | None:
+    def _moment(self, field: str, machine: Machine) -> datetime | None:
         text = self.cleaned_data.get(field, "")
         if not text:
             return now()
         try:
-            moment = moment_in(text, zone, takes_first=True)
+            if field == "at":
+                moment, self.clock = moment_where_it_stood(text, machine, takes_first=True)
+            else:
+                moment = moment_in(text, ZoneInfo(self.clock.zone), takes_first=True)
         except NotAMoment as error:
             self.add_error(field, str(error))
             return None

@@ -3,6 +3,8 @@
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from competence.models import Machine, Site
+from competence.queries.plant import site_at
 from competence.rules.reasons import long_date
 
 
@@ -16,13 +18,7 @@ def moment_in(text: str, zone: ZoneInfo, *, takes_first: bool = False) -> dateti
     A local time that the clocks skip, or show twice, names no one moment: ``NotAMoment`` says so and asks
     for an offset. ``takes_first``: of two, the first is meant; for a field that cannot take an offset.
     """
-    try:
-        moment = datetime.fromisoformat(text.strip())
-    except ValueError:
-        raise NotAMoment(
-            f"“{text}” is not a moment. Write it as 2026-03-05T06:30, "
-            "or with an offset as 2026-03-05T06:30+00:00."
-        ) from None
+    moment = _read(text)
     if moment.tzinfo is not None:
         return _in_utc(moment)
     first, second = (moment.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
@@ -34,6 +30,32 @@ def moment_in(text: str, zone: ZoneInfo, *, takes_first: bool = False) -> dateti
             f"Say which by an offset: {first.isoformat()} or {second.isoformat()}."
         )
     return _in_utc(first)
+
+
+def moment_where_it_stood(text: str, machine: Machine, *, takes_first: bool = False) -> tuple[datetime, Site]:
+    """An ISO 8601 moment on the clock of the site where the machine stood then, and that site.
+
+    Without an offset the text is read twice: on the clock of the site where the machine stands now, only to
+    find where it stood at about that moment; then on the clock of that site, which is the answer. In the
+    hours around a move between two clocks the text can mean either; the answer's site says which was taken.
+    One statement.
+    """
+    local = _read(text)
+    if local.tzinfo is None:
+        # Only to look the site up: an hour that this clock skips may be a plain one there.
+        local = local.replace(tzinfo=ZoneInfo(machine.site.zone))
+    site = site_at(machine, _in_utc(local))
+    return moment_in(text, ZoneInfo(site.zone), takes_first=takes_first), site
+
+
+def _read(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise NotAMoment(
+            f"“{text}” is not a moment. Write it as 2026-03-05T06:30, "
+            "or with an offset as 2026-03-05T06:30+00:00."
+        ) from None
 
 
 def _in_utc(moment: datetime) -> datetime:

@@ -9,7 +9,7 @@ from typing import Any
 
 from django.db.models import OuterRef, QuerySet, Subquery
 
-from competence.models import FittedFeature, MachineState, Operator, OperatorState, StandardVersion
+from competence.models import FittedFeature, Machine, MachineState, Operator, OperatorState, StandardVersion
 from competence.queries.evidence import evidence_facts
 from competence.queries.json_rows import moment_from, rows_of
 from competence.queries.tickets import EVENT_COLUMNS, event_from
@@ -35,12 +35,14 @@ def snapshot(
     supervisor: str | None = None,
     is_confirmed: bool = False,
 ) -> Snapshot:
-    """Everything that the gate asks about one operator number and one fleet number. Three statements."""
+    """Everything that the gate asks about one operator number and one fleet number. Three statements;
+    one more where there was no such machine then."""
     machine_facts, standards = machine_and_standards(machine, at=at, known_at=known_at)
     numbers = {operator, supervisor} - {None}
     people = people_facts(Operator.objects.filter(number__in=numbers), at=at, known_at=known_at)
     supervision = Supervision(people.get(supervisor), is_confirmed) if supervisor else None
-    return Snapshot(people.get(operator), machine_facts, standards, supervision)
+    came_later = machine_facts is None and Machine.objects.filter(fleet_number=machine).exists()
+    return Snapshot(people.get(operator), machine_facts, standards, supervision, came_later)
 
 
 def machine_and_standards(
@@ -161,6 +163,7 @@ def people_facts(
             name=f"{row[1]} {row[2]}",
             # An operator with no state known by then was not on the register by then.
             is_active=bool(row[4]),
+            was_entered=row[4] is not None,
             started_on=row[3],
             tickets=tuple(
                 TicketFacts(ticket, category, standing(chain, at=at, known_at=known_at))

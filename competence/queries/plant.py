@@ -112,7 +112,7 @@ def sheet_of_machine(machine: Machine, check_sites: frozenset[int] | None) -> Ma
         states=_states_in_time(machine),
         open_defects=list(
             defects.filter(closed_at__isnull=True)
-            .select_related("opened_by__daily_check__operator")
+            .select_related("opened_by__daily_check__operator", "site")
             .order_by("-grade", "-opened_at")
         ),
         closed_defects=defects.filter(closed_at__isnull=False).count(),
@@ -120,6 +120,18 @@ def sheet_of_machine(machine: Machine, check_sites: frozenset[int] | None) -> Ma
         refusals=list(refusals.select_related("operator", "site").order_by("-at")[:NEWEST]),
         hours_of=checks.filter(hour_meter__isnull=False).first(),
     )
+
+
+def site_at(machine: Machine, moment: datetime) -> Site:
+    """Where the machine stood at a moment, by all that is known now; before it was entered, where it stands
+    now. One statement."""
+    then = (
+        machine.states.filter(effective_at__lte=moment)
+        .select_related("site")
+        .order_by("-effective_at", "-recorded_at", "-pk")
+        .first()
+    )
+    return then.site if then else machine.site
 
 
 def _states_in_time(machine: Machine) -> list[StateInTime]:

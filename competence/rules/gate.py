@@ -62,6 +62,8 @@ class PersonFacts:
     started_on: date
     tickets: tuple[TicketFacts, ...] = ()
     evidence: tuple[Evidence, ...] = ()
+    # Not, where the person is on the register now but was not by that moment.
+    was_entered: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +87,14 @@ class Supervision:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """Every fact that a verdict rests on. ``None`` is a fact that the register does not hold."""
+    """Every fact that a verdict rests on. ``None`` is a fact that the register does not hold;
+    ``machine_came_later``: it holds the machine now, and did not by that moment."""
 
     person: PersonFacts | None
     machine: MachineFacts | None
     standards: tuple[StandardFacts, ...] = ()
     supervision: Supervision | None = None
+    machine_came_later: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +131,8 @@ def decide(snapshot: Snapshot, at: datetime) -> Verdict:
     """
     machine = snapshot.machine
     if machine is None:
-        return Verdict((sentences.MACHINE_UNKNOWN, *_without_machine(snapshot.person)))
+        unknown = sentences.MACHINE_NOT_THEN if snapshot.machine_came_later else sentences.MACHINE_UNKNOWN
+        return Verdict((unknown, *_without_machine(snapshot.person)))
     frame = Frame.of(machine, snapshot.standards, at)
     if snapshot.person is None:
         return Verdict((*frame.reasons, sentences.OPERATOR_UNKNOWN))

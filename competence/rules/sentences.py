@@ -21,6 +21,8 @@ class Named(Protocol):
     def number(self) -> str: ...
     @property
     def name(self) -> str: ...
+    @property
+    def was_entered(self) -> bool: ...
 
 
 OPERATOR_UNKNOWN = Reason(
@@ -33,6 +35,12 @@ MACHINE_UNKNOWN = Reason(
     ReasonCode.MACHINE_UNKNOWN,
     "No machine with this fleet number is on the register.",
     "Check the fleet number on the machine. If it is right, the site admin enters the machine.",
+    Move.SITE_ADMIN,
+)
+MACHINE_NOT_THEN = Reason(
+    ReasonCode.MACHINE_UNKNOWN,
+    "This machine was not on the register at that moment.",
+    "Ask about a later moment. If the machine was here by then, the site admin enters that.",
     Move.SITE_ADMIN,
 )
 SUPERVISOR_MISSING = Reason(
@@ -56,6 +64,13 @@ SUPERVISOR_IS_TRAINEE = Reason(
 
 
 def inactive(person: Named) -> Reason:
+    if not person.was_entered:
+        return Reason(
+            ReasonCode.OPERATOR_INACTIVE,
+            f"{person.name} ({person.number}) was not on the register at that moment.",
+            "Ask about a later moment. If the person was here by then, the site admin enters that.",
+            Move.SITE_ADMIN,
+        )
     return Reason(
         ReasonCode.OPERATOR_INACTIVE,
         f"{person.name} ({person.number}) is not active on the register.",

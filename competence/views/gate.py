@@ -35,14 +35,14 @@ def gate(request: HttpRequest) -> HttpResponse:
         supervisor=asked["supervisor"] or None,
         site=site,
     )
-    with clock_of(site):
+    with clock_of(form.clock):
         context = {
             "form": form,
             "answer": found,
             "verdict": found.verdict,
             "operator": form.found_operator,
             "machine": form.found_machine,
-            "site": site,
+            "clock": form.clock,
             "stops": open_stops(form.found_machine),
             "may_see_operator": may(request.user, Right.SEE_RECORDS, site=form.found_operator.site),
         }

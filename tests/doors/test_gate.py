@@ -10,13 +10,16 @@ from django.core.management import CommandError, call_command
 from django.urls import reverse
 from django.utils import timezone
 
-from competence.forms.moments import NotAMoment, moment_in
+from competence.forms.moments import NotAMoment, moment_in, moment_where_it_stood
+from competence.models import Machine, MachineState
 from tests.factories import (
     AccountFactory,
     DefectFactory,
     EvidenceFactory,
     MachineFactory,
+    MachineStateFactory,
     OperatorFactory,
+    RoleFactory,
     SiteFactory,
     TicketEventFactory,
     TicketFactory,
@@ -111,6 +114,68 @@ def test_a_machine_of_another_site_is_not_ones_to_ask_about(client, trainer, dri
     elsewhere = MachineFactory()
     answer = ask(client, driver, elsewhere)
     assert "not your site" in str(answer.context["form"].errors["machine"])
+
+
+def moved(machine, to, days):
+    """The machine stood where it was made; some days ago it went to another site."""
+    since = timezone.now() - timedelta(days=days)
+    return MachineStateFactory(
+        machine=machine,
+        site=to,
+        category=machine.state.category,
+        effective_at=since,
+        recorded_at=since,
+    )
+
+
+def test_a_moment_is_read_on_the_clock_of_where_the_machine_stood_then(client, trainer, driver, machine):
+    brisbane = SiteFactory(name="Far Quarry", zone="Australia/Brisbane")
+    moved(machine, brisbane, days=10)
+    RoleFactory(account=trainer, name="trainer", site=brisbane)
+    before, after = (timezone.now() - timedelta(days=days) for days in (20, 5))
+    for at, zone, name in (
+        (before, "Europe/London", machine.states.earliest("pk").site.name),
+        (after, "Australia/Brisbane", "Far Quarry"),
+    ):
+        local = at.astimezone(ZoneInfo(zone)).strftime("%Y-%m-%dT%H:%M")
+        answer = ask(client, driver, machine, at=local, known_at=local)
+        expected = at.replace(second=0, microsecond=0)
+        assert answer.context["form"].cleaned_data["at"] == expected
+        assert answer.context["form"].cleaned_data["known_at"] == expected
+        assert f"clock of {name} ({zone})" in answer.content.decode()
+        said = json.loads(run(driver.number, machine.fleet_number, "--at", local, "--json")[1])
+        assert datetime.fromisoformat(said["at"]) == expected
+
+
+def test_an_hour_that_todays_clock_skips_is_plain_where_the_machine_stood_then():
+    brisbane = SiteFactory(zone="Australia/Brisbane")
+    machine = MachineFactory(site=brisbane)
+    moved(machine, SiteFactory(zone="Europe/London"), days=0)
+    skipped = "2026-03-29T01:30"
+    MachineState.objects.bulk_create(
+        [
+            MachineState(
+                machine=machine,
+                site=brisbane,
+                category=machine.state.category,
+                make_and_model="Invented 30",
+                reason="Stood there then",
+                effective_at=datetime(2026, 1, 1, tzinfo=UTC),
+                recorded_at=timezone.now(),
+            )
+        ]
+    )
+    assert Machine.objects.get(pk=machine.pk).site.zone == "Europe/London"
+    found = moment_where_it_stood(skipped, Machine.objects.get(pk=machine.pk))
+    assert found == (datetime(2026, 3, 28, 15, 30, tzinfo=UTC), brisbane)
+
+
+def test_before_it_was_entered_a_machine_was_not_on_the_register(client, trainer, driver, machine):
+    answer = ask(client, driver, machine, at="2001-03-05T06:30")
+    told = [reason.sentence for reason in answer.context["answer"].reasons]
+    assert told[0] == "This machine was not on the register at that moment."
+    assert told[1] == f"{driver.name} ({driver.number}) was not on the register at that moment."
+    assert answer.context["verdict"].reasons[0].code == "machine_unknown"
 
 
 def test_a_trainee_is_allowed_with_a_supervising_operator_named(client, trainer, driver, machine):

@@ -1,7 +1,9 @@
 """The machines' pages: the list and its filters, one machine, entering, changing, and the label."""
 
 import io
+from datetime import UTC, datetime, timedelta
 from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
 
 import pytest
 import zxingcpp
@@ -126,6 +128,24 @@ def test_checks_of_a_machine_at_another_site_stay_with_that_site(client, admin, 
     assert (sheet.checks, sheet.refusals) == ([], [])
 
 
+def test_the_past_of_a_machine_that_moved_stays_on_the_clock_of_where_it_happened(client, site):
+    """A check at half past six in Brisbane is not one of half past nine the evening before."""
+    brisbane = SiteFactory(name="Far Quarry", zone="Australia/Brisbane")
+    client.force_login(AccountFactory(roles=["site_admin"]))
+    machine = MachineFactory(site=brisbane)
+    at = datetime(2026, 3, 4, 20, 30, tzinfo=UTC)
+    check = DailyCheckFactory(machine=machine, submitted=True, started_at=at - timedelta(minutes=10))
+    RefusalFactory(machine=machine, site=brisbane, at=at + timedelta(hours=1))
+    DefectFactory(machine=machine, opened_at=at, opened_by__daily_check=check)
+    MachineStateFactory(machine=machine, site=site, category=machine.state.category)
+    text = client.get(reverse("machine", args=[machine.fleet_number])).content.decode()
+    assert text.count("5 Mar 2026, 06:30") == 2
+    assert text.count("5 Mar 2026, 07:30") == 1
+    assert text.count("clock of Far Quarry") == 3
+    entered = machine.states.earliest("pk").effective_at.astimezone(ZoneInfo("Australia/Brisbane"))
+    assert f"{entered.day} {entered:%b %Y, %H:%M} (Australia/Brisbane)" in text
+
+
 def test_a_machine_takes_the_same_number_of_questions_however_long_its_history(
     client, admin, site, django_assert_num_queries
 ):
@@ -211,7 +231,8 @@ def test_a_moment_of_change_is_read_on_the_clock_of_the_site(client):
     fields = {
         key: value for key, value in client.get(url).context["form"].initial.items() if value is not None
     }
-    client.post(url, {**fields, "reason": "Plate misread.", "effective_at": "2026-01-05T06:00"})
+    said = {"make_and_model": "Invented 31", "reason": "Plate misread."}
+    client.post(url, {**fields, **said, "effective_at": "2026-01-05T06:00"})
     state = machine.states.latest("pk")
     assert state.effective_at.isoformat() == "2026-01-04T20:00:00+00:00"
 

@@ -216,7 +216,7 @@ def test_somebody_or_something_that_is_not_on_the_register_is_refused(missing, d
     now = timezone.now()
     if missing == "supervisor":
         asked["operator"] = authorised_operator(machine, level="trainee").number
-    with django_assert_max_num_queries(3):
+    with django_assert_max_num_queries(4):
         facts = snapshot(**asked | {missing: "NOBODY"}, at=now, known_at=now, is_confirmed=True)
     assert not decide(facts, now).is_allowed
 

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
-from competence.forms.moments import NotAMoment, moment_in
+from competence.forms.moments import NotAMoment, moment_in, moment_where_it_stood
 from competence.models import Machine, Operator
 from competence.queries.gate import snapshot
 from competence.queries.gate_answers import WHOSE_MOVE
@@ -32,10 +32,12 @@ class Command(BaseCommand):
         parser.add_argument(
             "--at",
             metavar="MOMENT",
-            help="ISO 8601; without an offset, local to the machine's site; else now",
+            help="ISO 8601; without an offset, local to the site where the machine stood then; else now",
         )
         parser.add_argument(
-            "--known-at", metavar="MOMENT", help="leave out what was written down later; else now"
+            "--known-at",
+            metavar="MOMENT",
+            help="leave out what was written down later, on the same clock; else now",
         )
         parser.add_argument("--supervisor", metavar="NUMBER", help="the supervising operator of a trainee")
         parser.add_argument("--confirmed", action="store_true", help="the supervising operator has said yes")
@@ -50,9 +52,8 @@ class Command(BaseCommand):
         found = Machine.objects.with_state().filter(fleet_number=machine).first()
         if found is None:
             raise _not_understood(f"No machine with the fleet number {machine} is on the register.")
-        zone, now = ZoneInfo(found.site.zone), timezone.now()
-        at = _moment(options["at"], zone) or now
-        known_at = _moment(options["known_at"], zone) or now
+        now = timezone.now()
+        at, known_at, zone = _moments(found, options["at"], options["known_at"], now)
         if known_at > now:
             raise _not_understood("--known-at is in the future; nobody knows that yet.")
         facts = snapshot(
@@ -93,9 +94,14 @@ class Command(BaseCommand):
             self.stdout.write(f"Note: {notice}")
 
 
-def _moment(text: str | None, zone: ZoneInfo) -> datetime | None:
+def _moments(
+    machine: Machine, at: str | None, known_at: str | None, now: datetime
+) -> tuple[datetime, datetime, ZoneInfo]:
+    """The two moments, and the clock that both are read on: that of where the machine stood at the first."""
     try:
-        return None if text is None else moment_in(text, zone)
+        moment, site = (now, machine.site) if at is None else moment_where_it_stood(at, machine)
+        zone = ZoneInfo(site.zone)
+        return moment, now if known_at is None else moment_in(known_at, zone), zone
     except NotAMoment as error:
         raise _not_understood(str(error)) from error
 
