@@ -3,6 +3,7 @@
 from typing import Any
 
 from django import forms
+from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.validators import UnicodeUsernameValidator
 
 from competence.forms.record_form import RecordForm, day, reason, refuse_last_before_first
@@ -10,6 +11,17 @@ from competence.models import Account, Category, Role, Site
 from competence.queries.sites import sites_for
 
 EVERY_SITE = "every"
+
+
+class SignInForm(AuthenticationForm):
+    """The front door, with its answers in the register's own words."""
+
+    error_messages = {
+        **AuthenticationForm.error_messages,
+        "invalid_login": "This name and password do not go together. In the password, capital and small "
+        "letters differ; in the name they do not.",
+        "inactive": "This account is closed. A site admin can say why.",
+    }
 
 
 def new_password() -> forms.CharField:

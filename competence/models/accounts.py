@@ -1,11 +1,19 @@
 """Accounts: who signs in, and in which role at which site."""
 
-from django.contrib.auth.models import AbstractUser
+from django.contrib.auth.models import AbstractUser, UserManager
 from django.db import models
 from django.db.models import Q
+from django.db.models.functions import Lower
 from django.utils.functional import cached_property
 
 from .people import Operator, Site
+
+
+class AccountManager(UserManager):
+    def get_by_natural_key(self, username: str | None) -> "Account":
+        """The account that signs in by this name, in any case and with any spaces around it: the number is
+        printed in capitals everywhere, and a phone makes the first letter one."""
+        return self.get(username__iexact=(username or "").strip())
 
 
 class Account(AbstractUser):
@@ -17,6 +25,17 @@ class Account(AbstractUser):
     phone = models.CharField(
         max_length=30, blank=True, help_text="Shown to operators who are stopped and need to ring somebody."
     )
+
+    objects = AccountManager()
+
+    class Meta(AbstractUser.Meta):
+        constraints = [
+            models.UniqueConstraint(
+                Lower("username"),
+                name="account_name_once_in_any_case",
+                violation_error_message="That name is taken; capital and small letters are the same.",
+            )
+        ]
 
     def __str__(self) -> str:
         return self.username

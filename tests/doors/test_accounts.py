@@ -1,6 +1,7 @@
 """Accounts, roles and passwords on screen."""
 
 import pytest
+from django.contrib.auth import authenticate
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -159,3 +160,22 @@ def test_the_accounts_list_takes_as_many_statements_for_many(client, world):
     few = statements()
     AccountFactory.create_batch(20, roles=["auditor", ("trainer", world.site)])
     assert statements() == few <= 8
+
+
+@pytest.mark.parametrize("typed", ["t-101", "T-101", " T-101 "])
+def test_somebody_signs_in_by_the_number_as_it_is_printed(client, typed):
+    """On the label, the card and every page it is T-101; the sign-in name is t-101."""
+    account = AccountFactory(username="t-101")
+    page = client.post(reverse("sign-in"), {"username": typed, "password": PASSWORD})
+    assert page.status_code == 302
+    assert int(client.session["_auth_user_id"]) == account.pk
+    # The supervising operator and the second assessor sign in by the same door.
+    assert authenticate(None, username=typed, password=PASSWORD) == account
+    assert authenticate(None, username=typed, password=PASSWORD.upper()) is None
+
+
+def test_a_wrong_sign_in_is_told_in_plain_words(client):
+    AccountFactory(username="t-101")
+    page = client.post(reverse("sign-in"), {"username": "T-101", "password": "not the password"})
+    assert "This name and password do not go together" in page.content.decode()
+    assert "_auth_user_id" not in client.session

@@ -297,11 +297,21 @@ TWINS: dict[str, Callable[[], Row]] = {
     "point_assessed_once": lambda: AssessmentFactory().points.order_by("pk").first(),
 }
 
+# Constraints on what a column amounts to, with what makes a second row amount to the same as the first.
+SAME_IN_EFFECT: dict[str, tuple[Callable[[], Row], Callable[[Row], Change]]] = {
+    "account_name_once_in_any_case": (
+        factories.AccountFactory,
+        lambda first: {"username": first.username.upper()},
+    ),
+}
+
 
 def test_every_constraint_has_its_bad_rows() -> None:
     kinds = {name: type(constraint) for name, (_, constraint) in CONSTRAINTS.items()}
     assert {name for name, kind in kinds.items() if kind is models.CheckConstraint} == BAD.keys()
-    assert {name for name, kind in kinds.items() if kind is models.UniqueConstraint} == TWINS.keys()
+    assert {name for name, kind in kinds.items() if kind is models.UniqueConstraint} == (
+        TWINS.keys() | SAME_IN_EFFECT.keys()
+    )
     assert set(kinds.values()) == {models.CheckConstraint, models.UniqueConstraint}
 
 
@@ -344,3 +354,11 @@ def test_the_database_refuses_a_row_that_is_there_already(name: str) -> None:
     with pytest.raises(IntegrityError) as refused:
         alter(second, {field: getattr(first, field) for field in CONSTRAINTS[name][1].fields})
     assert names_it(refused.value, name), refused.value
+
+
+@pytest.mark.parametrize("name", SAME_IN_EFFECT)
+def test_the_database_refuses_a_row_that_amounts_to_one_that_is_there(name: str) -> None:
+    make, repeats = SAME_IN_EFFECT[name]
+    first, second = make(), make()
+    with pytest.raises(IntegrityError, match=name):
+        alter(second, repeats(first))

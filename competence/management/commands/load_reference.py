@@ -26,7 +26,7 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        account = Account.objects.filter(username=options["by"], is_active=True).first()
+        account = Account.objects.filter(username__iexact=options["by"].strip(), is_active=True).first()
         if account is None:
             raise CommandError(f"Nobody signs in as {options['by']}; open the account first.")
         try:
