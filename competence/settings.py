@@ -118,6 +118,10 @@ DATE_FORMAT = "j M Y"
 
 STATIC_URL = "static/"
 STATIC_ROOT = Path(os.environ.get("REGISTER_STATIC", BASE_DIR / ".static"))
+if not IS_PRODUCTION and not STATIC_ROOT.exists():
+    # Outside production the files are served from where they are written; a folder that nobody has collected
+    # into would only be warned about at every start.
+    STATIC_ROOT = None
 MEDIA_ROOT = DATA_DIR / "photographs"
 WHITENOISE_USE_FINDERS = not IS_PRODUCTION
 STORAGES = {
