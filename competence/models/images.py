@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
@@ -34,7 +34,7 @@ def plain_value(field: models.Field, value: Any) -> Any:
     value = field.to_python(value)
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat(timespec="microseconds")
-    if isinstance(value, date):
+    if isinstance(value, date | time):
         return value.isoformat()
     if isinstance(value, Decimal):
         return str(value.quantize(Decimal(1).scaleb(-field.decimal_places)))
