@@ -18,8 +18,9 @@ class AssessmentsConfig(AppConfig):
         DRAFTS["assessments.tap"] = DRAFTS["assessments.pointnote"] = being_marked
 
         from assessments.views.assessment_records import own_parts
+        from assessments.views.bookings import start_parts
         from competence.views.front import PART_PROVIDERS
 
-        for provider in (own_parts,):
+        for provider in (own_parts, start_parts):
             if provider not in PART_PROVIDERS:
                 PART_PROVIDERS.append(provider)

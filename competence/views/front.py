@@ -56,7 +56,13 @@ def home(request: HttpRequest) -> HttpResponse:
         board = site_board(sites_with(request.user, Right.KEEP_PLANT), since)
         parts.append(Part("competence/home_site_admin.html", board))
     return render(
-        request, "competence/home.html", {"parts": parts, "holds_no_role": not request.user.held_roles}
+        request,
+        "competence/home.html",
+        {
+            "parts": parts,
+            "is_for_phone": bool(parts) and all(part.is_for_phone for part in parts),
+            "holds_no_role": not request.user.held_roles,
+        },
     )
 
 
