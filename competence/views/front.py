@@ -15,6 +15,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.timezone import now
 from django.views.decorators.http import require_GET, require_POST
 
+from competence.forms.accounts import SignInForm
 from competence.permissions import Right, may, sites_with
 from competence.queries.operator_start import operator_start
 from competence.queries.plant import site_board
@@ -94,7 +95,9 @@ urlpatterns: list[URLPattern] = [
     path(
         "sign-in/",
         auth_views.LoginView.as_view(
-            template_name="registration/sign_in.html", redirect_authenticated_user=True
+            template_name="registration/sign_in.html",
+            authentication_form=SignInForm,
+            redirect_authenticated_user=True,
         ),
         name="sign-in",
     ),
