@@ -1,7 +1,7 @@
 """The gate's answer for the office: the verdict in words, and the facts that it rested on."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -48,15 +48,27 @@ def answer(
         supervisor=supervisor,
         is_confirmed=supervisor is not None,
     )
-    verdict = decide(facts, at)
+    verdict, named = decide(facts, at), names()
+    reasons = [replace(reason, sentence=_with_names(reason.sentence, named)) for reason in verdict.reasons]
     return Answer(
         at,
         known_at,
         verdict,
         facts,
-        shown_reasons(verdict.reasons, site, WHOSE_MOVE),
-        tuple(_facts(facts, at, site.zone)),
+        shown_reasons(reasons, site, WHOSE_MOVE),
+        tuple(_facts(facts, at, site.zone, named)),
     )
+
+
+def _with_names(sentence: str, named: Names) -> str:
+    """The sentence with the names of the sites or attachments that it lists by code. What is kept of a
+    verdict has the codes, which never change; the screen has the names of today."""
+    for words, known in (("it is limited to ", named.sites), ("what is fitted: ", named.attachments)):
+        before, found, codes = sentence.partition(words)
+        if found:
+            listed = ", ".join(known.get(code, code) for code in codes.removesuffix(".").split(", "))
+            return f"{before}{found}{listed}."
+    return sentence
 
 
 def facts_kept(kept: dict[str, Any], at: datetime, site: Site) -> tuple[tuple[str, tuple[Fact, ...]], ...]:
@@ -66,12 +78,14 @@ def facts_kept(kept: dict[str, Any], at: datetime, site: Site) -> tuple[tuple[st
         facts = from_plain(Snapshot, kept["facts"])
     except (KeyError, TypeError, ValueError):
         return ()
-    return tuple(_facts(facts, at, site.zone))
+    return tuple(_facts(facts, at, site.zone, names()))
 
 
-def _facts(facts: Snapshot, at: datetime, fallback_zone: str) -> Iterable[tuple[str, tuple[Fact, ...]]]:
+def _facts(
+    facts: Snapshot, at: datetime, fallback_zone: str, named: Names
+) -> Iterable[tuple[str, tuple[Fact, ...]]]:
     zone = ZoneInfo(facts.machine.site.zone if facts.machine else fallback_zone)
-    today, named = day_at(at, zone), names()
+    today = day_at(at, zone)
     yield "The machine", tuple(_machine_facts(facts, today, named))
     if facts.person:
         yield f"{facts.person.name} ({facts.person.number})", tuple(_person_facts(facts.person, today, named))

@@ -1,5 +1,6 @@
 """The journal's entries as a list, and one entry in words."""
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -46,7 +47,11 @@ def choices_of_entries() -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
 
 def in_words(action: str) -> str:
     """An action as the journal names it, for reading: ``ticket.issued`` is "Ticket issued"."""
-    return action.replace(".", " ").replace("_", " ").capitalize()
+    subject, _, done = action.partition(".")
+    # Set-up names its rows by the model: "minimumcover" is "minimum cover".
+    with suppress(LookupError):
+        subject = str(apps.get_model("competence", subject)._meta.verbose_name)
+    return f"{subject} {done}".strip().replace("_", " ").capitalize()
 
 
 @dataclass(frozen=True)
