@@ -12,7 +12,7 @@
   const CLOCK_SLACK_MS = 5000;
   const frame = document.querySelector("[data-assessment]");
   const over = document.querySelector("[data-assessment-done]");
-  if (!frame && !over) return;
+  if (!frame && !over) return undefined;
   const id = frame ? frame.dataset.assessment : over.dataset.assessmentDone;
   const shelf = window.phoneShelf("assessment", id);
 
@@ -38,11 +38,20 @@
     }
   };
 
-  // A finished assessment leaves nothing behind on a phone that others use too.
+  // An assessment that is over leaves nothing behind on a phone that others use too; marks that did not reach it
+  // in time are said first.
   if (over) {
-    writeTaps([]);
-    shelf.forget();
-    return;
+    const late = taps().length;
+    const putAway = () => {
+      writeTaps([]);
+      shelf.forget();
+      over.hidden = true;
+    };
+    over.querySelector("button").addEventListener("click", putAway);
+    if (!late) return putAway();
+    over.querySelector("[data-late-count]").textContent = late === 1 ? "1 mark" : `${late} marks`;
+    over.hidden = false;
+    return undefined;
   }
 
   const newId = () => {
@@ -68,8 +77,7 @@
     return cookie ? cookie.slice("csrftoken=".length) : field ? field.value : "";
   };
   const say = (name, shown) => {
-    const line = frame.querySelector(`[data-say="${name}"]`);
-    if (line) line.hidden = !shown;
+    for (const line of document.querySelectorAll(`[data-say="${name}"]`)) line.hidden = !shown;
   };
 
   // What stands -----------------------------------------------------------------------------------------
@@ -436,8 +444,9 @@
 
   // Arriving --------------------------------------------------------------------------------------------
   const begin = async () => {
-    const link = frame.querySelector("[data-sign-in]");
-    link.href = `${frame.dataset.signInUrl}?next=${encodeURIComponent(location.pathname)}`;
+    for (const link of document.querySelectorAll("[data-sign-in]")) {
+      link.href = `${frame.dataset.signInUrl}?next=${encodeURIComponent(location.pathname)}`;
+    }
     setClock(frame.dataset.now);
     setInterval(runClock, 1000);
     runClock();
@@ -461,4 +470,5 @@
   });
   window.addEventListener("pageshow", (event) => event.persisted && flush().then(look));
   begin();
+  return undefined;
 })();
