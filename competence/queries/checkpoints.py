@@ -10,7 +10,7 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from django.conf import settings
 
-from competence.models import Checkpoint
+from competence.models import Checkpoint, JournalEntry
 
 ORIGIN = "competence-register"
 
@@ -72,6 +72,16 @@ def public_key() -> bytes:
 
 def latest_checkpoint() -> Checkpoint | None:
     return Checkpoint.objects.order_by("-size").first()
+
+
+def journal_head() -> dict[str, Any]:
+    """The latest checkpoint, what it states, and how many entries are not sealed yet. Two statements."""
+    checkpoint = latest_checkpoint()
+    return {
+        "checkpoint": checkpoint,
+        "stated": checkpoint_as_json(checkpoint) if checkpoint else None,
+        "unsealed": JournalEntry.objects.filter(position__isnull=True).count(),
+    }
 
 
 def statement_of(checkpoint: Checkpoint) -> Statement:

@@ -16,12 +16,14 @@ from django.utils.timezone import now
 from django.views.decorators.http import require_GET, require_POST
 
 from competence.forms.accounts import SignInForm
+from competence.models import Role
 from competence.permissions import Right, may, sites_with
+from competence.queries.checkpoints import journal_head
 from competence.queries.operator_start import operator_start
 from competence.queries.plant import site_board
 from competence.queries.ticket_lists import counts
 
-# How far back the site admin's part of the start page looks for refusals.
+# How far back the start page looks for refusals.
 BOARD_SPAN = timedelta(days=7)
 THEMES = ("light", "dark", "auto")
 
@@ -52,10 +54,12 @@ def home(request: HttpRequest) -> HttpResponse:
     if may(request.user, Right.SEE_RECORDS):
         states = counts(sites_with(request.user, Right.SEE_RECORDS), now())
         parts.append(Part("competence/home_staff.html", states))
-    if may(request.user, Right.KEEP_PLANT):
+    if may(request.user, Right.SEE_CHECKS):
         since = now() - BOARD_SPAN
-        board = site_board(sites_with(request.user, Right.KEEP_PLANT), since)
-        parts.append(Part("competence/home_site_admin.html", board))
+        board = site_board(sites_with(request.user, Right.SEE_CHECKS), since)
+        parts.append(Part("competence/home_board.html", board))
+    if any(role.name == Role.Name.AUDITOR for role in request.user.held_roles):
+        parts.append(Part("competence/home_journal.html", journal_head()))
     return render(
         request,
         "competence/home.html",

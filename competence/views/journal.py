@@ -10,7 +10,11 @@ from django.views.decorators.http import require_GET, require_POST
 
 from competence.models import JournalEntry
 from competence.permissions import Right, may_everywhere, require_everywhere
-from competence.queries.checkpoints import JournalKeyUnusable, checkpoint_as_json, latest_checkpoint
+from competence.queries.checkpoints import (
+    JournalKeyUnusable,
+    journal_head,
+    latest_checkpoint,
+)
 from competence.queries.journal import CannotProve, prove, verify
 from competence.queries.journal_pages import (
     EntriesAsked,
@@ -32,17 +36,7 @@ def _sees_contents(request: HttpRequest) -> bool:
 @require_GET
 @asks(Right.SEE_JOURNAL)
 def journal(request: HttpRequest) -> HttpResponse:
-    return render(request, "competence/journal/journal.html", {**_head(), **_entries(request)})
-
-
-def _head() -> dict:
-    checkpoint = latest_checkpoint()
-    unsealed = JournalEntry.objects.filter(position__isnull=True).count()
-    return {
-        "checkpoint": checkpoint,
-        "stated": checkpoint_as_json(checkpoint) if checkpoint else None,
-        "unsealed": unsealed,
-    }
+    return render(request, "competence/journal/journal.html", {**journal_head(), **_entries(request)})
 
 
 def _entries(request: HttpRequest) -> dict:
@@ -81,7 +75,7 @@ def journal_verify(request: HttpRequest) -> HttpResponse:
         messages.error(request, str(error))
         return redirect("journal")
     context = {
-        **_head(),
+        **journal_head(),
         "report": report,
         "sees_contents": _sees_contents(request),
         "counts": [{"label": name.capitalize(), "value": str(n)} for name, n in report.counts().items()],

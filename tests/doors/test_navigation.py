@@ -115,11 +115,26 @@ def test_a_site_admin_starts_with_what_stands_still_at_their_own_site(client):
     board = next(
         part.content
         for part in client.get(reverse("home")).context["parts"]
-        if part.template == "competence/home_site_admin.html"
+        if part.template == "competence/home_board.html"
     )
     assert (board.stops, board.stop_count) == ([stopped], 1)
     assert (board.refusals, board.refusal_count) == ([lately], 1)
     assert (board.out_of_service, board.out_of_service_count) == ([idle], 1)
+
+
+def test_a_trainer_starts_with_who_was_stopped_and_an_auditor_with_the_journal_as_well(client):
+    site = SiteFactory()
+    stopped = DefectFactory(machine=MachineFactory(site=site), grade="stop_use")
+    lately = RefusalFactory(machine=stopped.machine)
+    RefusalFactory()
+    shown = {}
+    for role in ("trainer", "auditor"):
+        client.force_login(AccountFactory(roles=[(role, site)]))
+        parts = {part.template: part.content for part in client.get(reverse("home")).context["parts"]}
+        board = parts["competence/home_board.html"]
+        assert (board.stops, board.refusals) == ([stopped], [lately])
+        shown[role] = "competence/home_journal.html" in parts
+    assert shown == {"trainer": False, "auditor": True}
 
 
 def test_the_site_admin_s_part_asks_the_same_number_of_questions_however_much_stands_still(
