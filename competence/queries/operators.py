@@ -89,6 +89,27 @@ def evidence_of(operator: Operator) -> list[Evidence]:
     )
 
 
+@dataclass(frozen=True)
+class EvidenceToShow:
+    """Rows of evidence as the record shows them: the newest that counts of each kind and subject, and those
+    before it."""
+
+    newest: list[Evidence]
+    older: list[Evidence]
+
+
+def evidence_to_show(evidence: list[Evidence]) -> EvidenceToShow:
+    """The rows of ``evidence_of`` parted; what strikes a row out is told beside that row. No statement."""
+    newest: dict[tuple, Evidence] = {}
+    shown = [row for row in evidence if not row.strikes_out]
+    for row in sorted(shown, key=still_counts, reverse=True):
+        newest.setdefault((row.kind, row.category_id, row.site_id, row.machine_model), row)
+    first = {row.pk for row in newest.values()}
+    return EvidenceToShow(
+        [row for row in shown if row.pk in first], [row for row in shown if row.pk not in first]
+    )
+
+
 def facts_of(evidence: list[Evidence]) -> list[Fact]:
     """The rows that count now, as the rules see them. No statement."""
     return [

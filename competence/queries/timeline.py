@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from competence.models import Account, Evidence, JournalEntry, Operator, OperatorState, Refusal, TicketEvent
@@ -239,6 +240,20 @@ def refusal_happenings(operator: Operator, zone: ZoneInfo) -> list[Happening]:
         )
         for refusal in refusals
     ]
+
+
+@dataclass(frozen=True)
+class Year:
+    """The events of one calendar year, newest first."""
+
+    year: int
+    happenings: list[Happening]
+
+
+def by_year(happenings: Iterable[Happening], zone: ZoneInfo) -> list[Year]:
+    """Events of ``in_time``, parted by the year on a site's calendar."""
+    parted = groupby(happenings, key=lambda happening: happening.sort_key[0].astimezone(zone).year)
+    return [Year(year, list(events)) for year, events in parted]
 
 
 def in_time(*parts: Iterable[Happening]) -> list[Happening]:

@@ -18,6 +18,7 @@ from competence.queries.operators import (
     OperatorsAsked,
     account_of,
     evidence_of,
+    evidence_to_show,
     facts_of,
     lasting_of,
     operator_rows,
@@ -27,6 +28,7 @@ from competence.queries.operators import (
 from competence.queries.sites import sites_for
 from competence.queries.ticket_lists import STATE_CHOICES, names, ticket_rows, today_at
 from competence.queries.timeline import (
+    by_year,
     change_happenings,
     correction_happenings,
     events_of,
@@ -98,16 +100,17 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
         "operator": person,
         "account": account_of(person),
         "tickets": tickets,
-        "evidence": evidence,
-        # What strikes a row out is told beside that row.
-        "shown_evidence": [row for row in evidence if not row.strikes_out],
+        "evidence": evidence_to_show(evidence),
         "lasting": lasting_of(person, tickets, standards_in_force(today), facts_of(evidence), today),
-        "happenings": in_time(
-            ticket_happenings(events_of(row.ticket.pk for row in tickets), zone, named),
-            evidence_happenings(evidence, zone),
-            change_happenings(person, zone),
-            correction_happenings(person, zone),
-            refusal_happenings(person, zone),
+        "years": by_year(
+            in_time(
+                ticket_happenings(events_of(row.ticket.pk for row in tickets), zone, named),
+                evidence_happenings(evidence, zone),
+                change_happenings(person, zone),
+                correction_happenings(person, zone),
+                refusal_happenings(person, zone),
+            ),
+            zone,
         ),
         "may_keep": may(user, Right.KEEP_PEOPLE, site=site),
         "may_record": may_about(user, Right.RECORD_EVIDENCE, person),

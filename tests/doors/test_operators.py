@@ -156,7 +156,9 @@ def test_the_line_of_time_flags_what_was_written_down_later(asked, world):
         effective_at=moment_ago(5),
         recorded_at=timezone.now(),
     )
-    happenings = asked(world.auditor, "operator", "OP1").context["happenings"]
+    years = asked(world.auditor, "operator", "OP1").context["years"]
+    happenings = [happening for year in years for happening in year.happenings]
+    assert [year.year for year in years] == sorted({year.year for year in years}, reverse=True)
     assert [h.recorded_later != "" for h in happenings if h.what.startswith("Suspended")] == [True]
     keys = [h.sort_key[0] for h in happenings]
     assert keys == sorted(keys, reverse=True)
@@ -240,4 +242,4 @@ def test_a_name_is_corrected_and_the_correction_is_on_the_line_of_time(posted, w
         reason="Misspelt on entry",
     )
     assert page.context["operator"].name == "Adah Ashworth"
-    assert "Misspelt on entry" in [h.why for h in page.context["happenings"]]
+    assert "Misspelt on entry" in [h.why for year in page.context["years"] for h in year.happenings]
