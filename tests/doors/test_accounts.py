@@ -179,3 +179,15 @@ def test_a_wrong_sign_in_is_told_in_plain_words(client):
     page = client.post(reverse("sign-in"), {"username": "T-101", "password": "not the password"})
     assert "This name and password do not go together" in page.content.decode()
     assert "_auth_user_id" not in client.session
+
+
+def test_ones_own_page_offers_no_role_and_a_posted_one_is_refused(get, client, world):
+    page = get(world.head, "account", world.head.username).content.decode()
+    assert "Nobody gives themself a role" in page
+    assert "Give the role" not in page
+    assert "Give the role" in get(world.head, "account", world.trainer.username).content.decode()
+    client.force_login(world.head)
+    url = reverse("account", args=[world.head.username])
+    refused = client.post(url, {"do": "role", "name": "trainer", "site": "every"})
+    assert "Nobody gives themself a role" in str(refused.context["asked"].errors["name"])
+    assert not world.head.roles.filter(name="trainer").exists()
