@@ -47,6 +47,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         "Assessments",
         (
             Room("Assessments", "assessment-list", Right.SEE_ASSESSMENTS),
+            Room("Bookings", "booking-list", Right.SEE_ASSESSMENTS),
             Room("Start an assessment", "assessment-start", Right.ASSESS),
         ),
     ),
