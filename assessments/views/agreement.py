@@ -34,7 +34,7 @@ from competence.permissions import Right, require, sites_with
 from competence.views.doing import asks
 from competence.views.lists import category_choice, choice, paged, site_choice, typed
 
-POINTS_SHOWN = 20
+POINTS_SHOWN = 10
 MARK_WORDS = {mark: Tap.Mark(mark).label for mark in LEAST_FIRST}
 # What each of the three kappas asks, for somebody who never met one.
 WAYS = (

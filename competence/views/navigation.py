@@ -38,8 +38,6 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
             Room("Operators", "operator-list", Right.SEE_RECORDS, ("/evidence/",)),
             Room("Tickets", "ticket-list", Right.SEE_RECORDS),
             Room("Appointments", "appointment-list", Right.SEE_RECORDS),
-            Room("Agreement", "agreement-list", Right.SEE_ASSESSMENTS),
-            Room("Severity", "severity", Right.SEE_SEVERITY, is_everywhere=True),
             Room("Accounts", "account-list", Right.KEEP_PEOPLE),
         ),
     ),
@@ -49,6 +47,8 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
             Room("Assessments", "assessment-list", Right.SEE_ASSESSMENTS),
             Room("Bookings", "booking-list", Right.SEE_ASSESSMENTS),
             Room("Start an assessment", "assessment-start", Right.ASSESS),
+            Room("Agreement", "agreement-list", Right.SEE_ASSESSMENTS),
+            Room("Severity", "severity", Right.SEE_SEVERITY, is_everywhere=True),
         ),
     ),
     (
