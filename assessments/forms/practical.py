@@ -21,6 +21,8 @@ from competence.models import Account, Machine, Operator
 
 # A whole walk-around marked twice over fits; more at once is no walk-around.
 MOST_MARKS = 500
+# The largest key of a row.
+MOST_KEY = 2**63 - 1
 
 
 class StartForm(RecordForm):
@@ -39,7 +41,7 @@ class StartForm(RecordForm):
         error_messages={"required": "Type the fleet number that stands on the machine."},
     )
     assessment_id = forms.UUIDField(required=False, widget=forms.HiddenInput)
-    booking = forms.IntegerField(required=False, min_value=1, widget=forms.HiddenInput)
+    booking = forms.IntegerField(required=False, min_value=1, max_value=MOST_KEY, widget=forms.HiddenInput)
     alongside = forms.UUIDField(label="Mark alongside a colleague", required=False)
 
     def clean_operator(self) -> Operator:
@@ -65,8 +67,8 @@ def given_marks(body: bytes) -> list[GivenMark]:
     try:
         said = json.loads(body)
         device, marks = str(said.get("device", ""))[:36].replace("\x00", ""), said["marks"]
-        if len(marks) > MOST_MARKS:
-            raise ValueError("too many marks at once")
+        if len(marks) > MOST_MARKS or any(abs(int(one["point"])) > MOST_KEY for one in marks):
+            raise ValueError("too many marks at once, or a point that no database can hold")
         return [
             GivenMark(
                 listed_id=int(one["point"]),

@@ -39,13 +39,14 @@ def assessments_listed(
     ``account`` still marks the same walk-around for itself.
     """
     newest = AssessmentCorrection.objects.filter(assessment=OuterRef("pk")).order_by("-pk")
-    alongside = Assessment.objects.filter(
-        alongside=OuterRef("pk"), assessor=account, status=Status.MARKING
+    same_walk_around = (
+        Q(alongside=OuterRef("pk")) | Q(pk=OuterRef("alongside")) | Q(alongside=OuterRef("alongside"))
     )
+    own_open = Assessment.objects.filter(same_walk_around, assessor=account, status=Status.MARKING)
     found = assessments_to_show().order_by("-started_at", "pk")
     found = found.annotate(
         held=Coalesce(Subquery(newest.values("is_competent")[:1]), F("is_competent")),
-        is_kept_from=Exists(alongside),
+        is_kept_from=Exists(own_open.exclude(pk=OuterRef("pk"))),
     )
     if site_ids is not None:
         found = found.filter(site__in=site_ids)
@@ -105,9 +106,13 @@ def open_of_colleagues(assessor: Account, operator: Operator, machine: Machine) 
 
 
 def marks_alongside(account: Account, assessment: Assessment) -> bool:
-    """Whether this account is still marking the same walk-around for itself, so must not be shown what a
-    colleague found. One statement."""
-    return Assessment.objects.filter(alongside=assessment, assessor=account, status=Status.MARKING).exists()
+    """Whether this account is still marking the same walk-around for itself, first or second, so must not be
+    shown what a colleague found. One statement."""
+    same = Q(alongside=assessment)
+    if assessment.alongside_id:
+        same |= Q(pk=assessment.alongside_id) | Q(alongside=assessment.alongside_id)
+    open_ones = Assessment.objects.filter(same, assessor=account, status=Status.MARKING)
+    return open_ones.exclude(pk=assessment.pk).exists()
 
 
 @dataclass(frozen=True)

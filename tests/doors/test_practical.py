@@ -168,6 +168,18 @@ def test_a_colleague_s_open_assessment_can_be_marked_alongside_without_seeing_it
     assert "no evidence" in page(client.get(reverse("assessment-start"), asked()))
 
 
+def test_the_first_assessor_does_not_see_the_second_s_marks_before_finishing_either(door):
+    first = door.assessment()
+    second = door.assessment(assessor=door.appointed(), alongside=first, stage="finished")
+    assert door.client.get(at("record", second)).status_code == 403
+    assert door.client.get(at("pdf", second)).status_code == 403
+    assert "Kept from you" in page(door.client.get(reverse("assessment-list")))
+    door.send(first, *((place, "unprompted") for place in range(6)))
+    door.client.post(at("finish", first))
+    assert "Competent" in page(door.client.get(at("record", second)))
+    assert "Kept from you" not in page(door.client.get(reverse("assessment-list")))
+
+
 def test_marks_are_kept_as_they_are_tapped_and_what_stands_comes_back(door):
     assessment = door.assessment()
     answer = door.send(assessment, (2, "unprompted"), (0, "missed"))
@@ -192,6 +204,8 @@ def test_marks_are_kept_as_they_are_tapped_and_what_stands_comes_back(door):
         '{"marks": 5}',
         '{"marks": [{"point": "x", "mark": "", "sent_as": "y"}]}',
         '{"marks": [{"point": 1e400, "mark": "", "sent_as": "00000000-0000-4000-8000-000000000000"}]}',
+        '{"marks": [{"point": 99999999999999999999, "mark": "", '
+        '"sent_as": "00000000-0000-4000-8000-000000000000"}]}',
         "\xff",
         "[" * 3000,
     ],
