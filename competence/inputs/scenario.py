@@ -16,11 +16,12 @@ from typing import Any
 
 from django.conf import settings
 from django.core.exceptions import PermissionDenied, ValidationError
+from django.db import transaction
 
 from competence.actions.appointments import appoint
 from competence.actions.clock import as_if_at
 from competence.actions.errors import ActionRefused
-from competence.actions.journal import record
+from competence.actions.journal import record, seal
 from competence.actions.people import give_role, open_account
 from competence.actions.plant import change_machine, enter_machine
 from competence.actions.setup import keep_setup
@@ -41,6 +42,8 @@ from competence.models import (
 SCENARIO = settings.BASE_DIR / "fixtures" / "scenario"
 # The journal's first entry in a register that holds the scenario, and in no other.
 MARK = "demo.begun"
+# The last entry that the demo itself writes: what comes after it, somebody did who used the register.
+END_MARK = "demo.ended"
 
 # What keeps a step from being taken, as against a fault of the program.
 CANNOT = (ActionRefused, PermissionDenied, ValidationError, KeyError, BadOffset, UnreadableContent)
@@ -108,13 +111,29 @@ def usernames(content: dict[str, list[dict[str, Any]]]) -> set[str]:
     }
 
 
-def is_scenarios_own(content: dict[str, list[dict[str, Any]]]) -> bool:
-    """Whether this database holds the scenario and nobody else: its journal begins with the scenario's
-    mark, and everybody who can sign in is one of its people."""
+def is_scenarios_own() -> bool:
+    """Whether this database was made by the demo: its journal begins with the scenario's mark. One
+    statement."""
     first = JournalEntry.objects.order_by("pk").first()
-    if first is None or first.action != MARK:
-        return False
-    return not Account.objects.exclude(username__in=usernames(content)).exists()
+    return first is not None and first.action == MARK
+
+
+def is_used(content: dict[str, list[dict[str, Any]]]) -> bool:
+    """Whether somebody has worked in the scenario's database since the demo made it, or can sign in who is
+    none of its people. A demo that was broken off half-way was used by nobody. At most three statements."""
+    if Account.objects.exclude(username__in=usernames(content)).exists():
+        return True
+    ended = JournalEntry.objects.filter(action=END_MARK).order_by("pk").first()
+    return ended is not None and JournalEntry.objects.filter(pk__gt=ended.pk).exists()
+
+
+@transaction.atomic
+def end_demo() -> None:
+    """Mark where the demo's own entries end, and seal them."""
+    record(
+        by=None, action=END_MARK, rows=[], reason="What comes after this was done by whoever used the demo"
+    )
+    transaction.on_commit(seal)
 
 
 class Scenario:

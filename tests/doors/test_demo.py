@@ -3,11 +3,14 @@
 import os
 import re
 import shutil
+import socket
 import sqlite3
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
+from urllib.request import urlopen
 
 import pytest
 from django.conf import settings
@@ -89,7 +92,44 @@ def test_the_demo_shows_every_case_starts_afresh_on_its_own_and_stops_at_anybody
 
     rows(data, "UPDATE competence_account SET username = 'somebody.else' WHERE username = 't-101'")
     refused = manage(data, "demo", "--no-serve")
-    assert_refused(refused, "holds a register that is not this demo's; nothing was touched")
+    assert_refused(refused, "holds this demo and what was entered in it since; nothing was touched")
+    assert "--fresh" in refused.stderr
+    assert rows(data, "SELECT count(*) FROM competence_account WHERE username = 'somebody.else'") == [(1,)]
+    assert_a_used_demo_is_served_as_it_is(data)
+
+    shown = manage(data, "demo", "--no-serve", "--fresh")
+    assert shown.returncode == 0, shown.stdout + shown.stderr
+    assert rows(data, "SELECT count(*) FROM competence_account WHERE username = 'somebody.else'") == [(0,)]
+
+
+def assert_a_used_demo_is_served_as_it_is(data: Path) -> None:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    environment = {name: value for name, value in os.environ.items() if name not in NOT_ALLOWED}
+    program = [sys.executable, str(settings.BASE_DIR / "manage.py"), "demo", "--port", str(port)]
+    serving = subprocess.Popen(
+        program,
+        env=environment | {"REGISTER_DATA": str(data)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+    )
+    try:
+        alive = b""
+        for _ in range(200):
+            try:
+                with urlopen(f"http://127.0.0.1:{port}/alive/", timeout=5) as answer:
+                    alive = answer.read()
+                break
+            except OSError:
+                time.sleep(0.2)
+    finally:
+        serving.terminate()
+        told = " ".join(serving.communicate(timeout=30)[0].decode().split())
+    assert b"true" in alive
+    assert "It is served as it is" in told
+    assert "--fresh" in told
+    assert "No directory at" not in told
     assert rows(data, "SELECT count(*) FROM competence_account WHERE username = 'somebody.else'") == [(1,)]
 
 
@@ -148,7 +188,8 @@ def test_a_register_in_earnest_is_opened_once_and_the_demo_stays_away(tmp_path: 
     second = manage(tmp_path, "first_account", "another", "--password-file", "-", given=password)
     assert_refused(second, "has accounts already")
 
-    assert_refused(manage(tmp_path, "demo", "--no-serve"), "not this demo's")
+    for fresh in ([], ["--fresh"]):
+        assert_refused(manage(tmp_path, "demo", "--no-serve", *fresh), "not this demo's")
     assert rows(tmp_path, "SELECT username FROM competence_account") == [("keeper",)]
 
 

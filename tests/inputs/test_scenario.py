@@ -1,25 +1,37 @@
 """The invented scenario: its dates, its order of time, and what it amounts to once it is loaded."""
 
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
 
 import pytest
+from django.db import transaction
 from django.utils import timezone
 
 from competence.actions.clock import now
-from competence.actions.journal import seal
+from competence.actions.journal import record, seal
+from competence.actions.setup import keep_setup
 from competence.inputs.offsets import Almanac, BadOffset
 from competence.inputs.scenario import (
     MARK,
     Scenario,
     Timetable,
     UntrueScenario,
+    end_demo,
     is_scenarios_own,
+    is_used,
     read_scenario,
     usernames,
 )
 from competence.inputs.scenario_history import write_history
-from competence.models import Account, DailyCheck, Defect, JournalEntry, Refusal, Ticket, TicketEvent
+from competence.models import (
+    Account,
+    DailyCheck,
+    Defect,
+    Employer,
+    JournalEntry,
+    Refusal,
+    Ticket,
+    TicketEvent,
+)
 from competence.queries.journal import verify
 from competence.queries.tickets import fold
 from tests.factories import AccountFactory
@@ -118,14 +130,31 @@ def test_the_scenario_loads_as_a_history_kept_all_along() -> None:
 
     content = read_scenario()
     assert set(Account.objects.values_list("username", flat=True)) == usernames(content)
-    assert is_scenarios_own(content)
+    assert is_scenarios_own()
+    assert not is_used(content)
+    end_demo()
+    assert not is_used(content)
+    keep_setup(by=Account.objects.get(username=content["account"][0]["username"]), row=Employer(name="New"))
+    assert is_used(content)
+    assert is_scenarios_own()
+
+
+@pytest.mark.django_db
+def test_a_demo_in_which_an_account_was_opened_is_its_own_and_used() -> None:
+    content = read_scenario()
+    with transaction.atomic():
+        record(by=None, action=MARK, rows=[])
+    assert is_scenarios_own()
+    assert not is_used(content)
     AccountFactory(username="somebody.else")
-    assert not is_scenarios_own(content)
+    assert is_scenarios_own()
+    assert is_used(content)
 
 
 @pytest.mark.django_db
 def test_a_register_without_the_scenarios_mark_is_never_taken_for_it() -> None:
-    content: dict[str, Any] = read_scenario()
-    assert not is_scenarios_own(content)
-    AccountFactory(username=next(iter(usernames(content))))
-    assert not is_scenarios_own(content)
+    assert not is_scenarios_own()
+    AccountFactory(username=next(iter(usernames(read_scenario()))))
+    with transaction.atomic():
+        record(by=None, action="account.opened", rows=[])
+    assert not is_scenarios_own()

@@ -19,7 +19,9 @@ from django.utils import timezone
 from competence.inputs.scenario import (
     Scenario,
     UntrueScenario,
+    end_demo,
     is_scenarios_own,
+    is_used,
     read_scenario,
 )
 from competence.inputs.scenario_history import write_history
@@ -44,14 +46,22 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--no-serve", action="store_true", help="stop after the cases")
         parser.add_argument("--port", type=int, default=8000)
+        parser.add_argument(
+            "--fresh", action="store_true", help="begin again, also where the demo's register has been used"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         serves = not options["no_serve"]
         _refuse_in_earnest()
         if serves:
             _refuse_taken(options["port"])
+        path = Path(connection.settings_dict["NAME"])
+        is_own = _is_own(path)
+        if is_own and not options["fresh"] and is_used(read_scenario()):
+            self._go_on(path, options["port"], serves)
+            return
         started = time.monotonic()
-        self._prepare()
+        self._prepare(path, is_own)
         scenario = Scenario(opened_at=timezone.now(), password=PASSWORD)
         try:
             with _quick_hashing():
@@ -60,18 +70,36 @@ class Command(BaseCommand):
             raise CommandError(f"The scenario does not hold: {problem}") from problem
         self._say(f"{steps} steps of invented history written. Now the main job, for real:")
         wrong = self._run(scenario)
+        end_demo()
         self._say(f"{time.monotonic() - started:.0f} seconds.")
         if wrong:
             raise CommandError(f"{len(wrong)} case(s) came out otherwise: {', '.join(map(str, wrong))}.")
-        self._sign_ins(scenario, options["port"], serves)
+        self._sign_ins(scenario.content, options["port"], serves)
         if serves:
-            self.stdout.flush()
-            call_command("runserver", f"{HOST}:{options['port']}", use_reloader=False)
+            self._serve(options["port"])
 
-    def _prepare(self) -> None:
+    def _go_on(self, path: Path, port: int, serves: bool) -> None:
+        """What somebody entered is theirs: the register is served as they left it, or not touched."""
+        if not serves:
+            raise CommandError(
+                f"{path} holds this demo and what was entered in it since; nothing was touched. "
+                "To begin again without that, add --fresh"
+            )
+        self._say(
+            f"{path} holds this demo and what was entered in it since. It is served as it is, and the cases "
+            "are not run. To begin again without what was entered: --fresh"
+        )
+        call_command("migrate", verbosity=0, interactive=False)
+        self._sign_ins(read_scenario(), port, serves)
+        self._serve(port)
+
+    def _serve(self, port: int) -> None:
+        self.stdout.flush()
+        call_command("runserver", f"{HOST}:{port}", use_reloader=False)
+
+    def _prepare(self, path: Path, is_own: bool) -> None:
         """An empty, migrated database; the one that an earlier demo left makes way for it."""
-        path = Path(connection.settings_dict["NAME"])
-        if _is_begun(path):
+        if is_own:
             self._say(
                 f"{path} holds an earlier run of this demo. Removing it, with all that was entered in it, "
                 "and starting afresh."
@@ -90,8 +118,8 @@ class Command(BaseCommand):
         self._say(f"{number - len(wrong)} of {number} cases came out as they must.")
         return wrong
 
-    def _sign_ins(self, scenario: Scenario, port: int, serves: bool) -> None:
-        lines = [(line["as"], line["username"], line["who"]) for line in scenario.content["sign_in"]]
+    def _sign_ins(self, content: dict[str, list[dict[str, Any]]], port: int, serves: bool) -> None:
+        lines = [(line["as"], line["username"], line["who"]) for line in content["sign_in"]]
         wide = max(len(line[0]) for line in lines), max(len(line[1]) for line in lines)
         self.stdout.write(f"\nSign in with one of these names and the password  {PASSWORD}\n")
         for role, username, who in lines:
@@ -134,7 +162,7 @@ def _refuse_taken(port: int) -> None:
             raise CommandError(f"Port {port} cannot be used; choose another with --port.") from problem
 
 
-def _is_begun(path: Path) -> bool:
+def _is_own(path: Path) -> bool:
     """Whether an earlier demo is in the database; refuses where anything else is."""
     if not path.exists():
         return False
@@ -142,7 +170,7 @@ def _is_begun(path: Path) -> bool:
     if not tables:
         return False
     try:
-        if is_scenarios_own(read_scenario()):
+        if is_scenarios_own():
             return True
         is_empty = not (
             Account.objects.exists() or Operator.objects.exists() or JournalEntry.objects.exists()
