@@ -358,11 +358,11 @@ def test_the_operator_confirms_on_the_assessor_s_phone_with_their_own_sign_in(do
 def test_an_operator_finds_it_waiting_and_confirms_on_their_own(door):
     assessment = door.assessment(stage="finished")
     own = signed_in(door.yard.account)
-    assert "Waiting for your confirmation" in page(own.get(reverse("home")))
+    assert "for your confirmation" in page(own.get(reverse("home")))
     assert own.get(at("record", assessment))["Location"] == at("confirm", assessment)
     answer = own.post(at("confirm", assessment), {"is_competent": "True"}, follow=True)
     assert "final once the other has confirmed" in page(answer)
-    assert "Waiting for your confirmation" not in page(own.get(reverse("home")))
+    assert "for your confirmation" not in page(own.get(reverse("home")))
 
 
 def test_nobody_confirms_what_was_changed_since_they_read_it(door):
