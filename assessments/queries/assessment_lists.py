@@ -98,7 +98,7 @@ def open_of_colleagues(assessor: Account, operator: Operator, machine: Machine) 
     One statement."""
     return list(
         assessments_to_show()
-        .filter(operator=operator, machine=machine, status__in=(Status.MARKING, Status.FINISHED))
+        .filter(operator=operator, machine=machine, status=Status.MARKING)
         .filter(alongside__isnull=True)
         .exclude(assessor=assessor)
         .order_by("-started_at")
