@@ -132,8 +132,11 @@ def _refuse_as_second(by: Account, operator: Operator, machine: Machine, first: 
         raise ActionRefused("A second marking is by another assessor.", field="alongside")
     if (first.operator_id, first.machine_id) != (operator.pk, machine.pk):
         raise ActionRefused("That is of another operator, or on another machine.", field="alongside")
-    if first.status not in (Status.MARKING, Status.FINISHED):
+    if first.status != Status.MARKING:
+        # Its marks may have been read since it was finished; a second marking is blind or worth nothing.
         raise ActionRefused("That walk-around is over; start an assessment of its own.", field="alongside")
+    if first.second_markings.filter(assessor=by).exists():
+        raise ActionRefused("You have marked that walk-around alongside already.", field="alongside")
 
 
 @dataclass(frozen=True)

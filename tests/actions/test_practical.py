@@ -432,6 +432,18 @@ def test_a_marking_alongside_is_of_the_same_points_by_another_and_writes_no_evid
         ground.start(by=third, operator=OperatorFactory(site=ground.machine.site), alongside=first)
 
 
+def test_nobody_marks_alongside_what_they_may_have_read(ground):
+    first, second = ground.start(), ground.appointed()
+    once = ground.start(by=second, alongside=first)
+    abandon_assessment(by=second, assessment_id=once.pk, reason="Called away")
+    with pytest.raises(ActionRefused, match="alongside already"):
+        ground.start(by=second, alongside=first)
+    ground.mark(first, dict.fromkeys(range(6), "unprompted").items())
+    finish_assessment(by=ground.assessor, assessment_id=first.pk)
+    with pytest.raises(ActionRefused, match="is over"):
+        ground.start(by=ground.appointed(), alongside=first)
+
+
 def test_abandoning_keeps_every_mark_and_is_no_evidence(ground):
     assessment = ground.start()
     ground.mark(assessment, [(0, "unprompted")])
