@@ -70,6 +70,8 @@ def start_assessment(
     if booking is not None and (booking.operator_id, booking.machine_id) != (operator.pk, machine.pk):
         raise ActionRefused("That booking is of another operator, or on another machine.")
     if alongside is not None:
+        # Locked and read anew: it may be finished in this very moment.
+        alongside = Assessment.objects.select_for_update(of=("self",)).get(pk=alongside.pk)
         _refuse_as_second(by, operator, machine, alongside)
         checklist, standard = alongside.checklist, alongside.standard_version
     assessment = Assessment.objects.create(
