@@ -114,7 +114,8 @@ def test_the_columns_equal_the_fold_of_any_chain(chain):
     project(ticket)
     kept = Ticket.objects.get(pk=ticket.pk)
     assert column_standing(kept) == read_by_hand(chain)
-    assert [event.sequence for event in chain_of(kept)] == list(range(1, len(chain) + 1))
+    # The fold does not rest on the order in which a database gives the rows; that all are there, it does.
+    assert sorted(event.sequence for event in chain_of(kept)) == list(range(1, len(chain) + 1))
 
 
 ACTS = st.lists(
