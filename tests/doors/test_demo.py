@@ -172,6 +172,7 @@ def assert_refused(ran: subprocess.CompletedProcess[str], why: str) -> None:
     assert len(ran.stderr.strip().splitlines()) == 1, ran.stderr
 
 
+@pytest.mark.slow
 def test_a_register_in_earnest_is_opened_once_and_the_demo_stays_away(tmp_path: Path) -> None:
     assert manage(tmp_path, "migrate", "--verbosity", "0").returncode == 0
     password = "two wet boots\n"
