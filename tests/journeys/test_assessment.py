@@ -286,7 +286,7 @@ def test_every_mark_is_wide_enough_for_a_glove_and_nothing_is_wider_than_the_pho
     fits(page)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
 def test_every_page_is_read_in_light_and_dark_on_a_phone_and_a_desk(
     ground, open_page, sign_in, check_access, scheme
 ):

@@ -345,7 +345,7 @@ def test_a_photograph_is_made_small_before_it_is_sent(yard, phone_page, sign_in)
     assert (picture.width, picture.height) == (1600, 1200)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
 def test_staff_read_the_sheet_and_the_lists_in_light_and_dark(yard, open_page, sign_in, check_access, scheme):
     done = yard.draft(submitted=True)
     for listed in yard.listed[:5]:
