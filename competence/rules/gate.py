@@ -19,9 +19,6 @@ from .reasons import Reason, long_date
 from .requirements import LASTING, Evidence, Requirement, RequirementKind, Scope, assess
 from .standing import Level, Standing, State
 
-# What was found about one person's lasting requirements on one day; see ``Frame.lasting`` for the key.
-Known = dict[str, Reason | None]
-
 # Said to the operator when the ticket has this many days left, or fewer (common practice).
 NOTICE_DAYS = 30
 
@@ -169,8 +166,9 @@ class Frame:
     today: date
     categories: frozenset[str]
     reasons: tuple[Reason, ...]
-    # Each lasting requirement, with a text that is the same wherever its answer for one person is the same.
-    lasting: tuple[tuple[Requirement, str], ...]
+    # Each lasting requirement, with a text that is the same wherever its answer for one person is the same:
+    # first for somebody whose evidence of that kind names no category, then for anybody.
+    lasting: tuple[tuple[Requirement, str, str], ...]
 
     @classmethod
     def of(cls, machine: MachineFacts, standards: Iterable[StandardFacts], at: datetime) -> Frame:
@@ -183,7 +181,7 @@ class Frame:
             reasons.append(sentences.no_standard(machine.category_name))
         categories = (standard.accepts if standard else frozenset()) | {machine.category}
         lasting = tuple(
-            (requirement, _same_answer(requirement, machine, categories, today))
+            (requirement, *_same_answer(requirement, machine, categories, today))
             for requirement in (standard.requirements if standard else ())
             if requirement.kind in LASTING
         )
@@ -192,16 +190,30 @@ class Frame:
 
 def _same_answer(
     requirement: Requirement, machine: MachineFacts, categories: frozenset[str], today: date
-) -> str:
-    """A text of the requirement, the part of a machine that it is about, and the day there: at one moment
-    two sites can be on different days."""
+) -> tuple[str, str]:
+    """Texts of the requirement, the day (at one moment two sites can be on different days) and the part of a
+    machine that it is about: the categories matter only to evidence that names one."""
+    asked = f"{today} {requirement.kind.value} {requirement.months} {requirement.hours}"
     if requirement.kind is RequirementKind.INDUCTION:
-        about = machine.site.code
+        about = f"{asked} {machine.site.code}"
     elif requirement.kind is RequirementKind.FAMILIARISATION:
-        about = machine.machine_model
+        about = f"{asked} {machine.machine_model}"
     else:
-        about = " ".join(sorted(categories))
-    return f"{today} {requirement.kind.value} {requirement.months} {requirement.hours} {about}"
+        return asked, f"{asked} {' '.join(sorted(categories))}"
+    return about, about
+
+
+class Known:
+    """What is found about one person's lasting requirements, so that the next machine need not ask again."""
+
+    __slots__ = ("answers", "facts", "kinds_that_name_a_category")
+
+    def __init__(self, person: PersonFacts) -> None:
+        self.answers: dict[str, Reason | None] = {}
+        self.facts: dict[RequirementKind, list[Evidence]] = {}
+        for fact in person.evidence:
+            self.facts.setdefault(fact.kind, []).append(fact)
+        self.kinds_that_name_a_category = {fact.kind for fact in person.evidence if fact.category is not None}
 
 
 @cache
@@ -292,24 +304,24 @@ def _daylight_reasons(frame: Frame, number: str) -> list[Reason]:
 
 
 def lasting_reasons(frame: Frame, person: PersonFacts, known: Known | None = None) -> list[Reason]:
-    """The lasting requirements of the standard in force that this person does not meet today.
-
-    ``known`` keeps what was found about this person, so that the next machine need not ask again.
-    """
-    known = {} if known is None else known
+    """The lasting requirements of the standard in force that this person does not meet today."""
+    known = known or Known(person)
     reasons: list[Reason] = []
-    for requirement, same_answer in frame.lasting:
-        if same_answer not in known:
-            known[same_answer] = _lasting_reason(frame, person, requirement)
-        if (reason := known[same_answer]) is not None:
+    for requirement, for_most, for_anybody in frame.lasting:
+        key = for_anybody if requirement.kind in known.kinds_that_name_a_category else for_most
+        if key not in known.answers:
+            known.answers[key] = _lasting_reason(frame, person, requirement, known)
+        if (reason := known.answers[key]) is not None:
             reasons.append(reason)
     return reasons
 
 
-def _lasting_reason(frame: Frame, person: PersonFacts, requirement: Requirement) -> Reason | None:
+def _lasting_reason(
+    frame: Frame, person: PersonFacts, requirement: Requirement, known: Known
+) -> Reason | None:
     machine = frame.machine
     scope = Scope(frame.categories, machine.site.code, machine.machine_model, person.started_on)
-    found = assess(requirement, person.evidence, scope, frame.today)
+    found = assess(requirement, known.facts.get(requirement.kind, ()), scope, frame.today)
     return None if found.is_met else sentences.not_met(found, machine.site.name, machine.machine_model)
 
 
