@@ -18,9 +18,7 @@ from .dates import day_at
 from .reasons import Reason, long_date
 from .requirements import LASTING, Evidence, Requirement, RequirementKind, Scope, assess
 from .standing import Level, Standing, State
-
-# Said to the operator when the ticket has this many days left, or fewer (common practice).
-NOTICE_DAYS = 30
+from .ticket_words import ENDING_DAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -353,7 +351,7 @@ def _notices(standing: Standing, frame: Frame) -> tuple[str, ...]:
     left = standing.last_day - frame.today
     if left == timedelta(0):
         return (sentences.ENDS_TONIGHT,)
-    if left <= timedelta(days=NOTICE_DAYS):
+    if left <= timedelta(days=ENDING_DAYS):
         days = "tomorrow" if left.days == 1 else f"in {left.days} days"
         last_day = long_date(standing.last_day)
         return (f"This ticket ends {days}, at the end of {last_day}. Ask for a re-assessment.",)

@@ -10,7 +10,8 @@ from .conditions import Conditions
 from .reasons import long_date
 from .standing import Level, Standing, State
 
-# A ticket with this many days left, or fewer, is shown as ending (common practice).
+# A ticket with this many days left, or fewer, is shown as ending, and its holder is told at
+# the daily check (common practice).
 ENDING_DAYS = 30
 
 LEVEL_WORDS = {Level.FULL: "Full", Level.TRAINEE: "Trainee, supervised"}
