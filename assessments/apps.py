@@ -6,16 +6,19 @@ class AssessmentsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        """Tell the journal which of this app's rows are drafts: those of an assessment still being marked.
-        Tell the start page which parts this app has for it."""
+        """Tell the journal which of this app's rows are drafts: those of an assessment still being marked,
+        and of a sitting still open. Tell the start page which parts this app has for it."""
         from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
 
-        from assessments.models import Assessment
+        from assessments.models import Assessment, Sitting
         from competence.queries.journal_rows import DRAFTS
 
         being_marked = Exists(Assessment.objects.filter(pk=OuterRef("assessment_id"), status="marking"))
         DRAFTS["assessments.assessment"] = ExpressionWrapper(Q(status="marking"), BooleanField())
         DRAFTS["assessments.tap"] = DRAFTS["assessments.pointnote"] = being_marked
+        DRAFTS["assessments.answer"] = Exists(
+            Sitting.objects.filter(drawn=OuterRef("drawn_id"), status="open")
+        )
 
         from assessments.views.assessment_records import own_parts
         from assessments.views.bookings import start_parts

@@ -32,6 +32,11 @@ class Right(StrEnum):
     BOOK = "book"
     SEE_ASSESSMENTS = "see_assessments"
     SEE_SEVERITY = "see_severity"
+    SIT = "sit"
+    SEE_SITTINGS = "see_sittings"
+    SEE_QUESTIONS = "see_questions"
+    KEEP_QUESTIONS = "keep_questions"
+    ALLOW_ATTEMPTS = "allow_attempts"
     SUSPEND_TICKET = "suspend_ticket"
     CLOSE_DEFECT = "close_defect"
 
@@ -56,6 +61,12 @@ ROLES: dict[Right, tuple[Role.Name, ...]] = {
     Right.BOOK: (TRAINER, SITE_ADMIN),
     Right.SEE_ASSESSMENTS: (TRAINER, SITE_ADMIN, AUDITOR),
     Right.SEE_SEVERITY: (TRAINER, AUDITOR),
+    Right.SIT: (OPERATOR,),
+    Right.SEE_SITTINGS: (TRAINER, SITE_ADMIN, AUDITOR),
+    # A question that people may have read beforehand shows nothing: the bank is for those who keep it.
+    Right.SEE_QUESTIONS: (TRAINER, AUDITOR),
+    Right.KEEP_QUESTIONS: (TRAINER,),
+    Right.ALLOW_ATTEMPTS: (TRAINER,),
     Right.SUSPEND_TICKET: (TRAINER, SITE_ADMIN),
     Right.CLOSE_DEFECT: (SITE_ADMIN,),
 }

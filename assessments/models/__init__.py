@@ -1,5 +1,29 @@
 """What assessing keeps, above the register that it writes evidence to."""
 
+from .papers import BlueprintLine, MoreAttempts, Panel, PanelQuestion, PanelRating, PaperVersion
 from .practical import AssessedPoint, Assessment, AssessmentCorrection, Booking, PointNote, Tap
+from .questions import Question, QuestionReview, QuestionVersion, Topic
+from .sittings import Answer, DrawnQuestion, Sitting, SittingEvidence
 
-__all__ = ["AssessedPoint", "Assessment", "AssessmentCorrection", "Booking", "PointNote", "Tap"]
+__all__ = [
+    "Answer",
+    "AssessedPoint",
+    "Assessment",
+    "AssessmentCorrection",
+    "BlueprintLine",
+    "Booking",
+    "DrawnQuestion",
+    "MoreAttempts",
+    "Panel",
+    "PanelQuestion",
+    "PanelRating",
+    "PaperVersion",
+    "PointNote",
+    "Question",
+    "QuestionReview",
+    "QuestionVersion",
+    "Sitting",
+    "SittingEvidence",
+    "Tap",
+    "Topic",
+]

@@ -17,6 +17,7 @@ from django.utils import timezone
 from assessments.models import AssessmentCorrection, Booking
 from competence.models import AcceptedCategory, FittedFeature, Precedence
 from tests import factories
+from tests.factories import questions
 from tests.factories.assessments import AssessmentFactory, PointNoteFactory, TapFactory
 from tests.factories.tickets import TicketEventFactory, TicketFactory
 
@@ -265,6 +266,47 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
     "tap_gives_a_known_mark_or_takes_it_back": (TapFactory, [{"mark": "nearly"}]),
     "point_note_says_or_shows_something": (PointNoteFactory, [{"text": ""}]),
     "assessment_correction_has_a_reason": (an_assessment_correction, [{"reason": ""}]),
+    "retired_question_says_why": (
+        questions.QuestionFactory,
+        [{"retired_at": timezone.now()}, {"retired_why": "It gave itself away."}],
+    ),
+    "question_kind_is_known": (questions.QuestionVersionFactory, [{"kind": "essay"}]),
+    "picture_question_names_its_picture": (
+        lambda: questions.QuestionVersionFactory(kind="picture", picture="dial", content={}),
+        [{"picture": ""}],
+    ),
+    "question_explains_and_says_its_source": (
+        questions.QuestionVersionFactory,
+        [{"explanation": ""}, {"source": ""}],
+    ),
+    "panel_rating_is_a_share": (
+        questions.PanelRatingFactory,
+        [{"share": Decimal("-0.01")}, {"share": Decimal("1.01")}],
+    ),
+    "paper_allows_time_and_an_attempt": (
+        questions.PaperVersionFactory,
+        [{"minutes": 0}, {"attempts": 0}, {"cut": 0}],
+    ),
+    "cut_comes_from_a_panel_or_says_why": (questions.PaperVersionFactory, [{"cut_why": ""}]),
+    "blueprint_asks_no_more_right_than_questions": (
+        questions.BlueprintLineFactory,
+        [{"questions": 0, "must_be_right": 0}, {"must_be_right": 3}],
+    ),
+    "more_attempts_say_why": (questions.MoreAttemptsFactory, [{"reason": ""}]),
+    "paper_sitting_has_its_paper_and_its_end": (
+        lambda: questions.SittingFactory(is_paper=True),
+        [{"paper": None}, {"category": None}, {"ends_at": None}, {"kind": "refresher"}, {"kind": "quiz"}],
+    ),
+    "finished_sitting_has_its_outcome": (
+        lambda: questions.SittingFactory(is_paper=True, finished=True),
+        [
+            {"finished_at": None},
+            {"outcome": None},
+            {"is_passed": None},
+            {"status": "open"},
+            {"status": "gone"},
+        ],
+    ),
 }
 
 DAYS, NUMBERS = (date(2020, 1, 1) + timedelta(days=n) for n in count()), count(1)
@@ -295,6 +337,15 @@ TWINS: dict[str, Callable[[], Row]] = {
     "operator_booked_once_a_day_on_a_machine": a_booking,
     "one_open_assessment_per_assessor_operator_machine": AssessmentFactory,
     "point_assessed_once": lambda: AssessmentFactory().points.order_by("pk").first(),
+    "question_version_number_once": lambda: questions.QuestionVersionFactory(number=next(NUMBERS)),
+    "one_open_panel_per_category": questions.PanelFactory,
+    "panel_rates_a_question_once": questions.PanelQuestionFactory,
+    "paper_version_number_once": lambda: questions.PaperVersionFactory(in_force_from=next(DAYS)),
+    "one_paper_version_per_start_day": lambda: questions.PaperVersionFactory(number=next(NUMBERS)),
+    "blueprint_names_a_topic_once": questions.BlueprintLineFactory,
+    "one_open_sitting_per_operator": questions.SittingFactory,
+    "drawn_question_position_once": questions.DrawnQuestionFactory,
+    "question_drawn_once_in_a_sitting": questions.DrawnQuestionFactory,
 }
 
 # Constraints on what a column amounts to, with what makes a second row amount to the same as the first.
