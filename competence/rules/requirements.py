@@ -154,10 +154,30 @@ def counts_to(requirement: Requirement, fact: Evidence) -> date | None:
 
 def _assess_hours(requirement: Requirement, facts: Collection[Evidence], on: date) -> Finding:
     counting = [e for e in facts if e.is_met and ((end := counts_to(requirement, e)) is None or end >= on)]
+    needed = requirement.hours or Decimal(0)
     total = sum((e.hours or Decimal(0) for e in counting), Decimal(0))
-    if total >= (requirement.hours or Decimal(0)) and counting:
-        return Finding(requirement, Met.MET, hours=total)
+    if total >= needed and counting:
+        return Finding(requirement, Met.MET, counts_to=_hours_last_to(requirement, counting), hours=total)
     return Finding(requirement, Met.SHORT if facts else Met.MISSING, hours=total)
+
+
+def _hours_last_to(requirement: Requirement, counting: Collection[Evidence]) -> date | None:
+    """The last day on which sessions that ``counting`` holds still add up; ``None`` where that has no end."""
+    left, ended = Decimal(0), list[tuple[date, Decimal]]()
+    for fact in counting:
+        end = counts_to(requirement, fact)
+        if end is None:
+            left += fact.hours or Decimal(0)
+        else:
+            ended.append((end, fact.hours or Decimal(0)))
+    # Latest end first: the day on which the sum is reached is the last on which it still holds.
+    for end, hours in sorted(ended, reverse=True):
+        if left >= (requirement.hours or Decimal(0)):
+            break
+        left, last = left + hours, end
+        if left >= (requirement.hours or Decimal(0)):
+            return last
+    return None
 
 
 def _assess_refresher(
