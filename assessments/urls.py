@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern
 
-from assessments.views import agreement, bookings, practical, progress, severity
+from assessments.views import agreement, bookings, cover, practical, progress, severity
 
 urlpatterns: list[URLPattern] = [
     *practical.urlpatterns,
@@ -10,4 +10,5 @@ urlpatterns: list[URLPattern] = [
     *progress.urlpatterns,
     *agreement.urlpatterns,
     *severity.urlpatterns,
+    *cover.urlpatterns,
 ]

@@ -46,6 +46,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         (
             Room("Assessments", "assessment-list", Right.SEE_ASSESSMENTS),
             Room("Bookings", "booking-list", Right.SEE_ASSESSMENTS),
+            Room("Cover", "cover-list", Right.SEE_RECORDS),
             Room("Start an assessment", "assessment-start", Right.ASSESS),
             Room("Agreement", "agreement-list", Right.SEE_ASSESSMENTS),
             Room("Severity", "severity", Right.SEE_SEVERITY, is_everywhere=True),
