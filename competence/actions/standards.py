@@ -1,10 +1,11 @@
 """Publishing standards: whole versions, in force from a date, never edited."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Model
 
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
@@ -13,7 +14,6 @@ from competence.models import (
     AcceptedCategory,
     Account,
     Category,
-    ChecklistVersion,
     MachineState,
     Requirement,
     StandardVersion,
@@ -68,12 +68,18 @@ def publish_standard(
 
 
 def next_number(
-    kind: type[StandardVersion] | type[ChecklistVersion], category: Category, in_force_from: date
+    kind: type[Model],
+    category: Category,
+    in_force_from: date,
+    *,
+    is_in_use: Callable[[Category], bool] | None = None,
 ) -> int:
-    """The next version's number. A version starts after the one before it, and once anybody can be judged by
-    it (a ticket or a machine of the category is on the register) not before today: a rule that starts in the
-    past would judge what people did before they could know it. Until then a new register may be given the
-    dated versions that it starts from."""
+    """The number of the next version of a category's standard, checklist or other ``kind``.
+
+    A version starts after the one before it, and once anybody can be judged by it (``is_in_use``: unless told
+    otherwise, a ticket or a machine of the category is on the register) not before today: a rule that starts
+    in the past would judge what people did before they could know it. Until then a new register may be given
+    the dated versions that it starts from."""
     # The category's row is the lock: two who publish meet here, and the second sees the first one's version.
     Category.objects.select_for_update().get(pk=category.pk)
     latest = kind.objects.filter(category=category).order_by("-number").first()
@@ -84,7 +90,7 @@ def next_number(
             f"Version {latest.number} starts on {long_date(latest.in_force_from)}; the next starts later.",
             field="in_force_from",
         )
-    if in_force_from < now().date() and judges_somebody(category):
+    if in_force_from < now().date() and (is_in_use or judges_somebody)(category):
         raise ActionRefused("A new version starts today or later.", field="in_force_from")
     return latest.number + 1
 
