@@ -18,8 +18,8 @@ from competence.rules.dates import day_at
 from competence.rules.reasons import long_date
 from competence.rules.requirements import RequirementKind, model_key
 
-# What several people can be shown to have done in one session. Practical, paper and supervised hours are
-# each person's own.
+# What several people can be shown to have done in one session. Practical, paper, refresher questions and
+# supervised hours are each person's own.
 FOR_GROUPS = (
     RequirementKind.FAMILIARISATION,
     RequirementKind.INDUCTION,

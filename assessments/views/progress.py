@@ -25,7 +25,7 @@ from assessments.queries.progress import (
 )
 from assessments.views.bookings import site_asked, sites_to_choose
 from competence.actions.clock import now
-from competence.actions.evidence import BY_TRAINER_ONLY
+from competence.actions.evidence import BY_TRAINER_ONLY, FROM_SITTINGS_ONLY
 from competence.actions.tickets import issue_ticket, renew_ticket, vary_ticket
 from competence.forms.evidence import WHAT_IT_IS, Kind
 from competence.models import Account, Category, Operator
@@ -143,7 +143,7 @@ def _ways(account: Account, picture: Picture, line: Line) -> list[dict[str, str]
     if line.kind is RequirementKind.PRACTICAL and (book_url := _book_url(account, picture)):
         ways.append({"label": "Book an assessment", "url": book_url})
     right = Right.RECORD_ASSESSMENT if line.kind in BY_TRAINER_ONLY else Right.RECORD_EVIDENCE
-    if may_about(account, right, picture.operator):
+    if line.kind not in FROM_SITTINGS_ONLY and may_about(account, right, picture.operator):
         url = reverse("evidence-new", args=[picture.operator.number]) + f"?kind={line.kind.value}"
         ways.append({"label": "Record evidence", "url": url})
     return ways

@@ -25,6 +25,10 @@ BY_TRAINER_ONLY = frozenset(
     }
 )
 
+# What comes of answers is worked out from them, and nobody puts another day in its place: not by a new row,
+# not by correcting one, not by striking one out, which would let an older, longer one count again.
+FROM_SITTINGS_ONLY = frozenset({RequirementKind.RECALL})
+
 
 @transaction.atomic
 def record_evidence(
@@ -113,6 +117,11 @@ def correctable(by: Account, evidence: Evidence) -> Evidence:
 
 
 def _require_recorder(by: Account, operator: Operator, kind: str) -> None:
+    if kind in FROM_SITTINGS_ONLY:
+        raise ActionRefused(
+            "Refresher questions come on record when they are answered, and in no other way. "
+            "If this is wrong, have them answered again."
+        )
     right = Right.RECORD_ASSESSMENT if kind in BY_TRAINER_ONLY else Right.RECORD_EVIDENCE
     require(by, right, site=operator.site)
     if by.operator_id is not None and by.operator_id == operator.pk:

@@ -11,7 +11,8 @@ from competence.rules.requirements import MOST_HOURS
 
 Kind = Requirement.Kind
 
-# The fields that a kind asks for beside the day and where it came from.
+# The fields that a kind asks for beside the day and where it came from. Refresher questions are not among the
+# kinds: they come on record when they are answered.
 ASKED = {
     Kind.PRACTICAL: ("category", "is_met", "counts_to"),
     Kind.PAPER: ("category", "is_met", "counts_to"),

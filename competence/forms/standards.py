@@ -7,6 +7,7 @@ from django import forms
 
 from competence.forms.record_form import RecordForm, day
 from competence.models import Category, Requirement, StandardVersion
+from competence.models.standards import LEAST_RECALL, MOST_RECALL
 from competence.rules.requirements import IN_HOURS
 
 
@@ -83,6 +84,15 @@ class RequirementForm(RecordForm):
     hours = forms.DecimalField(
         label="Hours needed", required=False, min_value=Decimal("0.25"), max_digits=6, decimal_places=2
     )
+    recall_level = forms.DecimalField(
+        label="Recall needed, per cent",
+        required=False,
+        min_value=LEAST_RECALL * 100,
+        max_value=MOST_RECALL * 100,
+        max_digits=4,
+        decimal_places=1,
+        help_text="How likely a critical topic must still be known. The higher, the sooner they fall due.",
+    )
     source = forms.CharField(
         label="Source",
         max_length=200,
@@ -96,6 +106,8 @@ class RequirementForm(RecordForm):
         self.kind = Requirement.Kind(kind) if kind in Requirement.Kind.values else None
         if self.kind not in IN_HOURS:
             del self.fields["hours"]
+        if self.kind is not Requirement.Kind.RECALL:
+            del self.fields["recall_level"]
 
     def clean_kind(self) -> str:
         # The rows are the kinds, in their order; what was sent instead is not looked at.
@@ -108,6 +120,10 @@ class RequirementForm(RecordForm):
                 self.add_error("title", "Say in a few words what is asked for.")
             if self.kind in IN_HOURS and not cleaned.get("hours") and "hours" not in self.errors:
                 self.add_error("hours", "Say how many hours are needed.")
+            if self.kind is Requirement.Kind.RECALL and not (
+                cleaned.get("recall_level") or "recall_level" in self.errors
+            ):
+                self.add_error("recall_level", "Say how likely a critical topic must still be known.")
         return cleaned
 
     @property
@@ -116,9 +132,12 @@ class RequirementForm(RecordForm):
 
     @property
     def line(self) -> dict[str, Any]:
-        """The requirement as the action takes it."""
+        """The requirement as the action takes it; the recall needed as a share."""
         names = ("kind", "title", "detail", "months", "hours", "source")
-        return {name: self.cleaned_data.get(name) for name in names}
+        level = self.cleaned_data.get("recall_level")
+        return {name: self.cleaned_data.get(name) for name in names} | {
+            "recall_level": level and (level / 100).quantize(Decimal("0.001"))
+        }
 
 
 class _AllKinds(forms.BaseFormSet):
@@ -138,6 +157,8 @@ def requirement_forms(posted: Any, latest: StandardVersion | None) -> _AllKinds:
         row = asked.get(kind.value)
         names = ("title", "detail", "months", "hours", "source") if row else ()
         values = {name: getattr(row, name) for name in names}
+        if row and row.recall_level is not None:
+            values["recall_level"] = f"{row.recall_per_cent.normalize():f}"
         initial.append({"kind": kind.value, "title": kind.label, **values, "is_asked": row is not None})
     if posted is not None:
         # The number of rows is ours, whatever is sent.

@@ -51,9 +51,14 @@ class Evidence(Kept):
                 violation_error_message="A familiarisation names the make and model.",
             ),
             models.CheckConstraint(
-                condition=~Q(kind__in=["practical", "paper"]) | Q(category__isnull=False),
+                condition=~Q(kind__in=["practical", "paper", "recall"]) | Q(category__isnull=False),
                 name="assessment_evidence_names_its_category",
-                violation_error_message="An assessment or paper names the category.",
+                violation_error_message="An assessment, a paper and refresher questions name the category.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(kind="recall") | Q(is_met=False) | Q(counts_to__isnull=False),
+                name="recall_evidence_states_its_last_day",
+                violation_error_message="Refresher questions say to which day what is known will last.",
             ),
             models.CheckConstraint(
                 condition=Q(strikes_out=False) | Q(corrects__isnull=False),

@@ -1,5 +1,7 @@
 """Standards: what a person must have shown to hold a ticket for a category."""
 
+from decimal import Decimal
+
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
@@ -7,6 +9,9 @@ from django.db.models import Q
 from .accounts import Account
 from .base import Kept
 from .plant import Category
+
+# Below the least, questions would hardly ever fall due; above the most, every few days (our own rule).
+LEAST_RECALL, MOST_RECALL = Decimal("0.5"), Decimal("0.95")
 
 
 class StandardVersion(Kept):
@@ -84,6 +89,7 @@ class Requirement(Kept):
         INDUCTION = "induction", "Site induction"
         FAMILIARISATION = "familiarisation", "Familiarisation"
         REFRESHER = "refresher", "Refresher"
+        RECALL = "recall", "Refresher questions"
 
     version = models.ForeignKey(StandardVersion, on_delete=models.PROTECT, related_name="requirements")
     kind = models.CharField(max_length=16, choices=Kind)
@@ -91,6 +97,14 @@ class Requirement(Kept):
     detail = models.TextField(blank=True)
     months = models.PositiveSmallIntegerField("counts for, months", null=True, blank=True)
     hours = models.DecimalField("hours needed", max_digits=6, decimal_places=2, null=True, blank=True)
+    recall_level = models.DecimalField(
+        "recall needed",
+        max_digits=4,
+        decimal_places=3,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(LEAST_RECALL), MaxValueValidator(MOST_RECALL)],
+    )
     source = models.CharField(max_length=200, blank=True)
 
     class Meta:
@@ -106,7 +120,23 @@ class Requirement(Kept):
                 name="hours_requirement_states_hours",
                 violation_error_message="Say how many hours are needed.",
             ),
+            models.CheckConstraint(
+                condition=Q(
+                    kind="recall",
+                    recall_level__isnull=False,
+                    recall_level__gte=LEAST_RECALL,
+                    recall_level__lte=MOST_RECALL,
+                )
+                | (~Q(kind="recall") & Q(recall_level__isnull=True)),
+                name="recall_requirement_states_its_level",
+                violation_error_message="Refresher questions, and nothing else, state the recall needed: "
+                "from 50 to 95 per cent.",
+            ),
         ]
 
     def __str__(self) -> str:
         return f"{self.version_id}: {self.title}"
+
+    @property
+    def recall_per_cent(self) -> Decimal | None:
+        return None if self.recall_level is None else self.recall_level * 100

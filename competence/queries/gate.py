@@ -76,6 +76,7 @@ def _states_with_standards() -> QuerySet[MachineState]:
             kind="requirements__kind",
             months="requirements__months",
             hours="requirements__hours",
+            recall_level="requirements__recall_level",
         ),
         accepted_rows=rows_of(
             versions.filter(accepted__isnull=False),
@@ -119,9 +120,13 @@ def standards_from(
     for row in version_rows:
         starts[row["number"]] = date.fromisoformat(row["in_force_from"])
         if row["kind"] is not None:
-            hours = None if row["hours"] is None else Decimal(str(row["hours"]))
             requirements[row["number"]].append(
-                Requirement(RequirementKind(row["kind"]), row["months"], hours)
+                Requirement(
+                    RequirementKind(row["kind"]),
+                    row["months"],
+                    _decimal(row["hours"]),
+                    _decimal(row["recall_level"]),
+                )
             )
     return tuple(
         StandardFacts(
@@ -133,6 +138,10 @@ def standards_from(
         )
         for number, start in sorted(starts.items())
     )
+
+
+def _decimal(stored: Any) -> Decimal | None:
+    return None if stored is None else Decimal(str(stored))
 
 
 def people_facts(

@@ -45,9 +45,10 @@ def _standards(known_at: datetime) -> dict[str, tuple[StandardFacts, ...]]:
         "requirements__kind",
         "requirements__months",
         "requirements__hours",
+        "requirements__recall_level",
     ):
         row = {"number": number, "in_force_from": start.isoformat()}
-        lines[code].append(row | dict(zip(("kind", "months", "hours"), line, strict=True)))
+        lines[code].append(row | dict(zip(("kind", "months", "hours", "recall_level"), line, strict=True)))
     accepted: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for code, number, other in versions.filter(accepted__isnull=False).values_list(
         "category__code", "number", "accepted__category__code"

@@ -41,6 +41,7 @@ class ReasonCode(StrEnum):
     FAMILIARISATION_NOT_MET = "familiarisation_not_met"
     MEDICAL_NOT_MET = "medical_not_met"
     REFRESHER_NOT_MET = "refresher_not_met"
+    RECALL_NOT_MET = "recall_not_met"
     SUPERVISOR_MISSING = "supervisor_missing"
     SUPERVISOR_IS_TRAINEE = "supervisor_is_trainee"
     SUPERVISOR_NOT_AUTHORISED = "supervisor_not_authorised"

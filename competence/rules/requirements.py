@@ -22,6 +22,7 @@ class RequirementKind(StrEnum):
     INDUCTION = "induction"
     FAMILIARISATION = "familiarisation"
     REFRESHER = "refresher"
+    RECALL = "recall"
 
 
 # These must hold at every daily check; the others are shown once, before a full ticket is issued or renewed.
@@ -31,12 +32,17 @@ LASTING = frozenset(
         RequirementKind.INDUCTION,
         RequirementKind.FAMILIARISATION,
         RequirementKind.REFRESHER,
+        RequirementKind.RECALL,
     }
 )
 
 
 # Worth nothing without a number of hours; of a refresher the standard may ask for hours, or for none.
 IN_HOURS = frozenset({RequirementKind.TRAINING_HOURS, RequirementKind.SUPERVISED_HOURS})
+
+
+# What was shown of one category says nothing of another, so that its evidence names its own.
+ABOUT_ONE_CATEGORY = frozenset({RequirementKind.PRACTICAL, RequirementKind.PAPER, RequirementKind.RECALL})
 
 
 # One row of evidence takes no more hours than this: about half a working year (the register's own rule).
@@ -55,11 +61,13 @@ class Met(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Requirement:
-    """One line of a standard. ``months``: how long evidence counts; ``hours``: how many are needed."""
+    """One line of a standard. ``months``: how long evidence counts; ``hours``: how many are needed;
+    ``recall_level``: how likely a critical topic must still be known, as a share."""
 
     kind: RequirementKind
     months: int | None = None
     hours: Decimal | None = None
+    recall_level: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +130,8 @@ def assess(requirement: Requirement, evidence: Iterable[Evidence], scope: Scope,
     The latest fact decides, so a failed medical outweighs an older good one. Hours add up, inclusively
     (30 CFR 46.8: at least 8 hours within 12 months, from sessions that may be short; first due within
     12 months of starting). A paper never stands for a practical (29 CFR 1910.178 and OSHA's letter of
-    1 August 2005): only evidence of the same kind is looked at.
+    1 August 2005): only evidence of the same kind is looked at. Of recall that was worked out on one day,
+    the soonest end holds: what is known best does not speak for what is known least.
     """
     kind = requirement.kind
     facts = [e for e in evidence if e.kind is kind and e.occurred_on <= on and _is_about(e, scope)]
@@ -138,7 +147,10 @@ def assess(requirement: Requirement, evidence: Iterable[Evidence], scope: Scope,
     if not all(e.is_met for e in same_day):
         return Finding(requirement, Met.FAILED, since=latest_day)
     ends = [end for e in same_day if (end := counts_to(requirement, e)) is not None]
-    end = max(ends) if len(ends) == len(same_day) else None
+    if kind is RequirementKind.RECALL:
+        end = min(ends, default=None)
+    else:
+        end = max(ends) if len(ends) == len(same_day) else None
     if end is not None and end < on:
         return Finding(requirement, Met.ENDED, since=end)
     return Finding(requirement, Met.MET, counts_to=end)
@@ -224,6 +236,6 @@ def _is_about(fact: Evidence, scope: Scope) -> bool:
         return fact.site == scope.site
     if fact.kind is RequirementKind.FAMILIARISATION:
         return same_model(fact.machine_model, scope.machine_model)
-    if fact.kind in (RequirementKind.PRACTICAL, RequirementKind.PAPER):
+    if fact.kind in ABOUT_ONE_CATEGORY:
         return fact.category in scope.categories
     return fact.category is None or fact.category in scope.categories

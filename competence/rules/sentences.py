@@ -249,14 +249,33 @@ LASTING_WORDS = {
         "Do the refresher training, and have the hours recorded.",
         Move.TRAINER,
     ),
+    RequirementKind.RECALL: (
+        ReasonCode.RECALL_NOT_MET,
+        "refresher questions",
+        "Answer the refresher questions on your own phone: five to eight of them, a few minutes. "
+        "The start page has them.",
+        Move.OPERATOR,
+    ),
 }
+
+
+def _recall_not_met(finding: Finding) -> tuple[str, date | None]:
+    """Said of questions, which are several; since when is the day after the last on which they counted."""
+    if finding.met is Met.FAILED:
+        return "Too few of the last refresher questions were answered right.", finding.since
+    if finding.met is Met.ENDED and finding.since:
+        due = f"The refresher questions were due by {long_date(finding.since)}."
+        return due, finding.since + timedelta(days=1)
+    return "No refresher questions are on record.", finding.since
 
 
 def not_met(finding: Finding, site_name: str, machine_model: str) -> Reason:
     code, what, remedy, move = LASTING_WORDS[finding.requirement.kind]
     names = {"site": site_name, "model": machine_model}
     what, since = what.format(**names), finding.since
-    if finding.met is Met.FAILED:
+    if finding.requirement.kind is RequirementKind.RECALL:
+        sentence, since = _recall_not_met(finding)
+    elif finding.met is Met.FAILED:
         sentence = f"The last {what} was not passed."
     elif finding.met is Met.ENDED and since:
         sentence, since = f"The {what} ended on {long_date(since)}.", since + timedelta(days=1)

@@ -7,11 +7,19 @@ from django.urls import URLPattern, path, reverse
 
 from competence.actions.evidence import (
     BY_TRAINER_ONLY,
+    FROM_SITTINGS_ONLY,
     correct_evidence,
     record_evidence,
     strike_out_evidence,
 )
-from competence.forms.evidence import WHAT_IT_IS, CorrectEvidenceForm, EvidenceForm, Kind, StrikeOutForm
+from competence.forms.evidence import (
+    ASKED,
+    WHAT_IT_IS,
+    CorrectEvidenceForm,
+    EvidenceForm,
+    Kind,
+    StrikeOutForm,
+)
 from competence.models import Account, Evidence, Machine, Operator
 from competence.permissions import Right, may, require
 from competence.views.doing import asks, attempt
@@ -51,7 +59,7 @@ def evidence_new(request: HttpRequest, number: str) -> HttpResponse:
 
 def _kinds_for(account: Account, person: Operator) -> list[Kind]:
     is_trainer = may(account, Right.RECORD_ASSESSMENT, site=person.site)
-    return [kind for kind in Kind if is_trainer or kind.value not in BY_TRAINER_ONLY]
+    return [kind for kind in ASKED if is_trainer or kind.value not in BY_TRAINER_ONLY]
 
 
 def _first(request: HttpRequest, person: Operator, kind: str) -> dict:
@@ -68,7 +76,7 @@ def _models(kind: str) -> list[str]:
 
 def _evidence_or_404(request: HttpRequest, pk: int) -> Evidence:
     rows = Evidence.objects.select_related("operator__state__site", "category", "site", "recorded_by")
-    row = get_object_or_404(rows, pk=pk)
+    row = get_object_or_404(rows.exclude(kind__in=FROM_SITTINGS_ONLY), pk=pk)
     right = Right.RECORD_ASSESSMENT if row.kind in BY_TRAINER_ONLY else Right.RECORD_EVIDENCE
     require(request.user, right, site=row.operator.site)
     return row

@@ -8,13 +8,18 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from competence.actions.errors import ActionRefused
-from competence.actions.evidence import correct_evidence, record_evidence, strike_out_evidence
+from competence.actions.evidence import (
+    correct_evidence,
+    keep_evidence,
+    record_evidence,
+    strike_out_evidence,
+)
 from competence.models import Evidence
 from competence.permissions import NotAllowed
 from competence.queries.evidence import evidence_facts
 from competence.rules.requirements import RequirementKind
 from tests.doors.people_world import people_world
-from tests.factories import AccountFactory, OperatorFactory
+from tests.factories import AccountFactory, EvidenceFactory, OperatorFactory
 from tests.factories.base import days_ago
 
 from .journalled import journals
@@ -166,3 +171,23 @@ def test_what_a_trainer_recorded_is_not_put_right_by_a_site_admin(world):
     for action in (correct_evidence, strike_out_evidence):
         with journals(None), pytest.raises(NotAllowed):
             action(by=world.site_admin, evidence=row, reason="x")
+
+
+def test_refresher_questions_come_from_answers_and_from_nobody_else(world):
+    row = EvidenceFactory(operator=world.newcomer, kind="recall", category=world.category)
+    with journals(None), pytest.raises(ActionRefused, match="when they are answered"):
+        recorded(world, "recall", by=world.trainer, category=world.category, counts_to=days_ago(-90))
+    with pytest.raises(ActionRefused, match="when they are answered"):
+        correct_evidence(by=world.trainer, evidence=row, reason="Longer.", counts_to=days_ago(-900))
+    with pytest.raises(ActionRefused, match="when they are answered"):
+        strike_out_evidence(by=world.trainer, evidence=row, reason="Not wanted.")
+    kept = keep_evidence(
+        by=world.trainer,
+        operator=world.newcomer,
+        kind="recall",
+        category=world.category,
+        occurred_on=days_ago(0),
+        counts_to=days_ago(-90),
+        came_from="Refresher questions",
+    )
+    assert kept in Evidence.objects.filter(kind="recall")

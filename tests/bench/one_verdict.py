@@ -113,7 +113,7 @@ def by_hand(operator: str, machine: str) -> list[Any]:
             LEFT JOIN competence_category c ON c.id = v.category_id
             LEFT JOIN competence_site s ON s.id = v.site_id
             WHERE o.number = %s AND v.recorded_at <= %s
-            AND v.kind IN ('medical', 'induction', 'familiarisation', 'refresher')""",
+            AND v.kind IN ('medical', 'induction', 'familiarisation', 'refresher', 'recall')""",
             [operator, AT],
         )
         rows += cursor.fetchall()

@@ -164,6 +164,15 @@ def test_the_next_steps_are_links_for_who_may_take_them(get, world):
     assert ways(own) == [[], []]
 
 
+def test_nobody_is_led_to_record_refresher_questions_by_hand(get, world):
+    StandardVersionFactory(category=world.category, requirements={"recall": {}, "medical": {}})
+    lasting = get(world.trainer, "progress", "OP2", "dumper").context["lasting"]
+    assert {line.kind.value: [way["label"] for way in ways] for line, ways in lasting} == {
+        "recall": [],
+        "medical": ["Record evidence"],
+    }
+
+
 def test_the_links_lead_to_pages_that_open(get, client, world):
     page = get(world.trainer, "progress", "OP2", "dumper")
     links = [way["url"] for part in ("once", "lasting") for _, ways in page.context[part] for way in ways]

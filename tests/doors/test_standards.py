@@ -142,6 +142,27 @@ def test_the_next_version_starts_from_the_latest_and_is_published_whole(client, 
     assert old.requirements.count() == 5
 
 
+def test_refresher_questions_are_asked_for_by_the_recall_needed(client, trainer):
+    dumper = CategoryFactory()
+    plain_standard(category=dumper)
+    url = reverse("standard-new", args=[dumper.code])
+    fields = as_typed(client.get(url)) | {"in_force_from": today().isoformat()}
+    client.post(
+        url,
+        fields
+        | {
+            "requirements-8-is_asked": "on",
+            "requirements-8-recall_level": "82.5",
+            "requirements-8-months": "12",
+        },
+    )
+    line = StandardVersion.objects.get(number=2).requirements.get(kind="recall")
+    assert (str(line.recall_level), line.months, line.title) == ("0.825", 12, "Refresher questions")
+    page = client.get(reverse("standard", args=[dumper.code])).content.decode()
+    assert "as long as recall of every critical topic is 82.5 % or more, at most 12 months" in page
+    assert as_typed(client.get(url))["requirements-8-recall_level"] == "82.5"
+
+
 @pytest.mark.parametrize(
     ("change", "form", "field"),
     [
@@ -152,6 +173,8 @@ def test_the_next_version_starts_from_the_latest_and_is_published_whole(client, 
         ({"requirements-0-title": ""}, "rows", "title"),
         ({"requirements-2-is_asked": "on", "requirements-2-hours": ""}, "rows", "hours"),
         ({"requirements-4-months": "0"}, "rows", "months"),
+        ({"requirements-8-is_asked": "on", "requirements-8-recall_level": ""}, "rows", "recall_level"),
+        ({"requirements-8-is_asked": "on", "requirements-8-recall_level": "96"}, "rows", "recall_level"),
     ],
 )
 def test_bad_input_is_told_and_what_was_typed_stays(client, trainer, change, form, field):

@@ -436,6 +436,7 @@ def test_a_site_admin_is_offered_the_kinds_that_come_on_paper(get, world):
 
     assert offered(world.site_admin) == {"medical", "induction", "refresher", "training_hours"}
     assert offered(world.trainer) > offered(world.site_admin)
+    assert "recall" not in offered(world.trainer)
 
 
 @pytest.mark.parametrize(
@@ -493,6 +494,17 @@ def test_evidence_is_corrected_once_and_struck_out(post, world):
     page = post(world.site_admin, "evidence-strike-out", newer.pk, reason="Not hers")
     assert page.status_code == 200
     assert Evidence.objects.get(corrects=newer).strikes_out
+
+
+def test_refresher_questions_are_shown_and_not_put_right_by_hand(get, client, world):
+    row = EvidenceFactory(operator=world.newcomer, kind="recall", category=world.category)
+    page = get(world.trainer, "operator", "OP2").content.decode()
+    assert "Refresher questions" in page
+    for name in ("evidence-correct", "evidence-strike-out"):
+        assert reverse(name, args=[row.pk]) not in page
+        assert client.get(reverse(name, args=[row.pk])).status_code == 404
+    kinds = client.get(reverse("evidence-new", args=["OP2"]) + "?kind=recall").context["kinds"]
+    assert "recall" not in {str(kind) for kind, _, _ in kinds}
 
 
 def test_nobody_records_evidence_about_themself(post, world):

@@ -58,6 +58,7 @@ class RequirementFactory(RowFactory):
     hours = factory.LazyAttribute(
         lambda row: 8 if row.kind in ("training_hours", "supervised_hours") else None
     )
+    recall_level = factory.LazyAttribute(lambda row: "0.850" if row.kind == "recall" else None)
 
 
 def plain_standard(category: Category, **fields: Any) -> StandardVersion:
@@ -66,8 +67,8 @@ def plain_standard(category: Category, **fields: Any) -> StandardVersion:
 
 
 class EvidenceFactory(RowFactory):
-    """A passed fact of 30 days ago. A familiarisation names a model, an induction a site, an assessment or
-    paper a category; each is made where it is not given."""
+    """A passed fact of 30 days ago. A familiarisation names a model, an induction a site, an assessment, a
+    paper or refresher questions a category; each is made where it is not given."""
 
     class Meta:
         model = Evidence
@@ -75,7 +76,7 @@ class EvidenceFactory(RowFactory):
     operator = factory.SubFactory(OperatorFactory)
     kind = Requirement.Kind.MEDICAL
     category = factory.Maybe(
-        factory.LazyAttribute(lambda row: row.kind in ("practical", "paper")),
+        factory.LazyAttribute(lambda row: row.kind in ("practical", "paper", "recall")),
         yes_declaration=factory.SubFactory(CategoryFactory),
         no_declaration=None,
     )
@@ -84,6 +85,9 @@ class EvidenceFactory(RowFactory):
         lambda row: "Invented 30 articulated" if row.kind == "familiarisation" else ""
     )
     occurred_on = day_ago(30)
+    counts_to = factory.LazyAttribute(
+        lambda row: row.occurred_on + timedelta(days=120) if row.kind == "recall" else None
+    )
     came_from = "Paper file, folder 3."
     recorded_at = at_ago(30)
     # Django's own rule: a correction says why.

@@ -161,8 +161,13 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
     "familiarisation_names_its_model": (evidence("familiarisation"), [{"machine_model": ""}]),
     "assessment_evidence_names_its_category": (
         evidence("practical"),
-        [{"category": None}, {"category": None, "kind": "paper"}],
+        [
+            {"category": None},
+            {"category": None, "kind": "paper"},
+            {"category": None, "kind": "recall", "counts_to": lambda row: row.occurred_on},
+        ],
     ),
+    "recall_evidence_states_its_last_day": (evidence("recall"), [{"counts_to": None}]),
     "evidence_strikes_out_a_row": (evidence("medical"), [{"strikes_out": True}]),
     "evidence_correction_has_a_reason": (an_evidence_correction, [{"reason": ""}]),
     "evidence_hours_are_positive": (evidence("medical"), [{"hours": 0}, {"hours": -1}]),
@@ -201,6 +206,15 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
     "hours_requirement_states_hours": (
         lambda: factories.RequirementFactory(kind="training_hours"),
         [{"hours": None}, {"hours": 0}, {"hours": None, "kind": "supervised_hours"}],
+    ),
+    "recall_requirement_states_its_level": (
+        lambda: factories.RequirementFactory(kind="recall"),
+        [
+            {"recall_level": None},
+            {"recall_level": Decimal("0.499")},
+            {"recall_level": Decimal("0.951")},
+            {"kind": "refresher"},
+        ],
     ),
     "ticket_ends_on_or_after_its_first_day": (
         TicketFactory,

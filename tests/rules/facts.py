@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from decimal import Decimal
 from typing import Any
 
 from competence.rules.conditions import Conditions
@@ -37,6 +38,7 @@ STANDARD = StandardFacts(
         Requirement(Kind.INDUCTION),
         Requirement(Kind.FAMILIARISATION),
         Requirement(Kind.REFRESHER, months=12),
+        Requirement(Kind.RECALL, months=12, recall_level=Decimal("0.85")),
     ),
 )
 EVIDENCE = (
@@ -44,6 +46,7 @@ EVIDENCE = (
     Evidence(Kind.INDUCTION, date(2026, 1, 5), site="EAST"),
     Evidence(Kind.FAMILIARISATION, date(2026, 1, 5), machine_model="Invented 30"),
     Evidence(Kind.REFRESHER, date(2026, 1, 5)),
+    Evidence(Kind.RECALL, date(2026, 1, 5), counts_to=date(2026, 9, 1), category="dumper"),
 )
 
 

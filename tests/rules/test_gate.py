@@ -12,7 +12,7 @@ from competence.rules.conditions import Conditions
 from competence.rules.dates import first_moment
 from competence.rules.gate import Snapshot, Supervision, Verdict, decide, version_in_force
 from competence.rules.reasons import Move, ReasonCode
-from competence.rules.requirements import Evidence
+from competence.rules.requirements import LASTING, Evidence
 from competence.rules.standing import Level
 from tests.rules.facts import (
     ADA,
@@ -67,6 +67,7 @@ ONE_THING_WRONG = {
     Code.FAMILIARISATION_NOT_MET: without(Kind.FAMILIARISATION),
     Code.MEDICAL_NOT_MET: without(Kind.MEDICAL),
     Code.REFRESHER_NOT_MET: without(Kind.REFRESHER),
+    Code.RECALL_NOT_MET: without(Kind.RECALL),
     Code.SUPERVISOR_MISSING: replace(SUPERVISED, supervision=None),
     Code.SUPERVISOR_IS_TRAINEE: supervised_by(TRAINEE),
     Code.SUPERVISOR_NOT_AUTHORISED: supervised_by(replace(HUGH, tickets=())),
@@ -162,6 +163,7 @@ class TestEveryReasonAtOnce:
             Code.INDUCTION_NOT_MET,
             Code.FAMILIARISATION_NOT_MET,
             Code.REFRESHER_NOT_MET,
+            Code.RECALL_NOT_MET,
             Code.SUPERVISOR_MISSING,
         ]
 
@@ -210,7 +212,7 @@ class TestCover:
     def test_cover_is_not_returned(self):
         """The dumper's standard accepts the loader; that gives a dumper ticket nothing on a loader."""
         loader = replace(DUMPER, category="loader", category_name="Loader")
-        assert refused_for(replace(ALLOWED, machine=loader)) == [Code.TICKET_MISSING]
+        assert refused_for(replace(ALLOWED, machine=loader)) == [Code.TICKET_MISSING, Code.RECALL_NOT_MET]
 
     def test_a_full_ticket_serves_before_a_trainee_one(self):
         both = (ticket("T1", level=Level.TRAINEE), ticket("T3", "dumper-rigid"))
@@ -226,6 +228,34 @@ class TestCover:
         assert refused_for(snapshot) == [Code.SUPERVISOR_MISSING]
         confirmed = replace(snapshot, supervision=Supervision(HUGH, is_confirmed=True))
         assert decide(confirmed, NOON).ticket == "T3"
+
+
+class TestRefresherQuestions:
+    def reason(self, **parts):
+        told = Evidence(Kind.RECALL, date(2026, 2, 1), category="dumper", **parts)
+        (reason,) = decide(with_person(evidence=(*without(Kind.RECALL).person.evidence, told)), NOON).reasons
+        return reason
+
+    def test_they_were_due_by_the_last_day_on_which_recall_was_enough(self):
+        reason = self.reason(counts_to=date(2026, 5, 3))
+        assert reason.sentence == "The refresher questions were due by 3 May 2026."
+        assert (reason.since, reason.move) == (date(2026, 5, 4), Move.OPERATOR)
+        assert "your own phone" in reason.remedy
+
+    def test_they_may_have_been_answered_wrong(self):
+        reason = self.reason(is_met=False)
+        assert reason.sentence == "Too few of the last refresher questions were answered right."
+        assert reason.since == date(2026, 2, 1)
+
+    def test_there_may_be_none(self):
+        (reason,) = decide(without(Kind.RECALL), NOON).reasons
+        assert (reason.sentence, reason.since) == ("No refresher questions are on record.", None)
+
+    def test_what_is_known_of_another_category_does_not_count(self):
+        other = tuple(replace(e, category=e.category and "loader") for e in EVIDENCE)
+        assert refused_for(with_person(evidence=other)) == [Code.RECALL_NOT_MET]
+        accepting = replace(STANDARD, accepts=frozenset({"loader"}))
+        assert not refused_for(replace(with_person(evidence=other), standards=(accepting,)))
 
 
 class TestConditions:
@@ -401,9 +431,11 @@ TICKETS = st.builds(
 )
 FACTS = st.builds(
     Evidence,
-    kind=st.sampled_from([Kind.MEDICAL, Kind.INDUCTION, Kind.FAMILIARISATION, Kind.REFRESHER]),
+    kind=st.sampled_from(sorted(LASTING)),
     occurred_on=st.sampled_from([date(2024, 1, 5), date(2026, 5, 5), date(2027, 1, 1)]),
     is_met=st.booleans(),
+    counts_to=st.sampled_from([None, TODAY, date(2028, 1, 1)]),
+    category=st.sampled_from([None, "dumper", "dumper-rigid", "loader"]),
     site=st.sampled_from(["EAST", "WEST"]),
     machine_model=st.sampled_from(["Invented 30", "Invented 40"]),
 )
@@ -463,6 +495,13 @@ def _failed_today(snapshot, kind):
     return replace(snapshot, person=replace(person, evidence=(*person.evidence, failed)))
 
 
+def _recall_ended(snapshot):
+    """Answered today too, and worked out to have ended already."""
+    ended = Evidence(Kind.RECALL, TODAY, counts_to=TODAY - DAY, category="dumper")
+    person = snapshot.person
+    return replace(snapshot, person=replace(person, evidence=(*person.evidence, ended)))
+
+
 def _tighter(snapshot):
     """Every ticket limited, on top of what limits it already, to places and loads that are none."""
     nothing = Conditions(frozenset(), 0, frozenset(), daylight_only=True)
@@ -504,8 +543,10 @@ SPOIL = {
     "no induction": lambda s: _without_kind(s, Kind.INDUCTION),
     "no familiarisation": lambda s: _without_kind(s, Kind.FAMILIARISATION),
     "no refresher": lambda s: _without_kind(s, Kind.REFRESHER),
+    "no refresher questions": lambda s: _without_kind(s, Kind.RECALL),
     "medical failed today": lambda s: _failed_today(s, Kind.MEDICAL),
     "induction failed today": lambda s: _failed_today(s, Kind.INDUCTION),
+    "recall ended yesterday": _recall_ended,
     "supervisor not named": lambda s: replace(s, supervision=None),
     "supervisor inactive": _spoilt_supervisor,
     "supervision not confirmed": lambda s: replace(

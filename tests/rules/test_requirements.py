@@ -1,5 +1,6 @@
 """Requirements: how each stands on a day, by what had happened by then."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
@@ -35,6 +36,7 @@ def fact(kind, *, days=30, **parts):
         Kind.FAMILIARISATION: {"machine_model": "Invented 30"},
         Kind.PRACTICAL: {"category": "dumper-articulated"},
         Kind.PAPER: {"category": "dumper-articulated"},
+        Kind.RECALL: {"category": "dumper-articulated"},
     }.get(kind, {})
     return Evidence(**{"kind": kind, "occurred_on": ago(days), **about, **parts})
 
@@ -208,12 +210,41 @@ class TestRefresher:
         assert not found(Kind.REFRESHER, fact(Kind.REFRESHER, hours=Decimal(4)), hours=8).is_met
 
 
+class TestRecall:
+    LOADER = replace(SCOPE, categories=SCOPE.categories | {"loader"})
+
+    def told(self, day, end, category="dumper-articulated", **parts):
+        return Evidence(Kind.RECALL, day, counts_to=end, category=category, **parts)
+
+    def test_the_latest_day_decides_though_it_ends_sooner(self):
+        answered = self.told(date(2026, 1, 5), date(2026, 9, 1))
+        missed = self.told(date(2026, 2, 5), date(2026, 3, 1))
+        assert found(Kind.RECALL, answered, missed, on=date(2026, 3, 1)).counts_to == date(2026, 3, 1)
+        assert found(Kind.RECALL, answered, missed, on=date(2026, 3, 2)).met is Met.ENDED
+
+    def test_the_standards_latest_date_ends_it_sooner(self):
+        answered = self.told(date(2026, 1, 5), date(2029, 9, 1))
+        assert found(Kind.RECALL, answered, months=12, on=date(2026, 2, 1)).counts_to == date(2027, 1, 5)
+
+    def test_of_one_day_the_soonest_end_holds(self):
+        day, on = date(2026, 1, 5), date(2026, 2, 1)
+        facts = [self.told(day, date(2026, 9, 1)), self.told(day, date(2026, 3, 1), category="loader")]
+        for order in (facts, facts[::-1]):
+            assert assess(Requirement(Kind.RECALL), order, self.LOADER, on).counts_to == date(2026, 3, 1)
+
+    def test_of_no_category_or_another_it_is_not_looked_at(self):
+        for category in (None, "loader"):
+            other = self.told(date(2026, 1, 5), date(2026, 9, 1), category=category)
+            assert found(Kind.RECALL, other, on=date(2026, 2, 1)).met is Met.MISSING
+
+
 FACTS = st.lists(
     st.builds(
         Evidence,
         kind=st.sampled_from(Kind),
         occurred_on=st.dates(date(2024, 1, 1), date(2026, 12, 31)),
         is_met=st.booleans(),
+        counts_to=st.none() | st.dates(date(2024, 1, 1), date(2027, 6, 30)),
         hours=st.none() | st.decimals("0.25", 10, places=2),
         category=st.sampled_from([None, "dumper-articulated", "loader"]),
         site=st.sampled_from([None, "EAST", "WEST"]),
@@ -260,4 +291,4 @@ def test_a_met_requirement_is_met_up_to_the_day_it_names(facts, requirement, on)
 
 
 def test_what_must_hold_at_every_check():
-    assert {Kind.MEDICAL, Kind.INDUCTION, Kind.FAMILIARISATION, Kind.REFRESHER} == LASTING
+    assert {Kind.MEDICAL, Kind.INDUCTION, Kind.FAMILIARISATION, Kind.REFRESHER, Kind.RECALL} == LASTING
