@@ -1,6 +1,7 @@
 """The daily check: started through the gate, answered point by point, submitted exactly once."""
 
 import uuid
+from collections.abc import Callable, Iterable
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -57,6 +58,10 @@ STOPS_ANY_TIME = frozenset(
         ReasonCode.TICKET_WITHDRAWN,
     }
 )
+
+# What an app above this one writes of a check when it is submitted: each is asked once, in the transaction of
+# the submission, and gives the rows that it wrote, which are journalled in the same entry.
+ON_SUBMITTED: list[Callable[[DailyCheck], Iterable[Model]]] = []
 
 
 class Unanswered(ActionRefused):
@@ -210,6 +215,8 @@ def _submit(
     if device_clock_at is not None and abs(device_clock_at - moment) > CLOCK_TOLERANCE:
         daily_check.device_clock_at = device_clock_at
     daily_check.save()
+    for hear in ON_SUBMITTED:
+        rows += hear(daily_check)
     record(by=by, action="check.submitted", rows=[daily_check, *rows])
     return daily_check
 

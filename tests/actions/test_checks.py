@@ -9,7 +9,7 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from competence.actions.checks import ListChanged, Unanswered, start_check, submit_check
+from competence.actions.checks import ON_SUBMITTED, ListChanged, Unanswered, start_check, submit_check
 from competence.actions.clock import as_if_at
 from competence.actions.defects import close_defect
 from competence.actions.drafts import Answer, save_findings, set_aside_check, take_current_list
@@ -21,6 +21,7 @@ from tests.factories import (
     AccountFactory,
     ChecklistVersionFactory,
     DefectFactory,
+    EvidenceFactory,
     FeatureFactory,
     MachineFactory,
     MachineStateFactory,
@@ -223,6 +224,36 @@ def test_submitting_twice_counts_once(yard):
     assert (again.submitted_at, again.hour_meter) == (first.submitted_at, Decimal("1200.0"))
     assert Defect.objects.count() == 1
     assert actions() == ["check.started", "check.submitted"]
+
+
+class TestWhoHearsOfASubmission:
+    def test_its_rows_are_journalled_with_the_check_and_once(self, yard, monkeypatch):
+        def hear(check):
+            assert check.status == DailyCheck.Status.SUBMITTED
+            return [EvidenceFactory(operator=check.operator, kind="medical")]
+
+        monkeypatch.setattr("competence.actions.checks.ON_SUBMITTED", [*ON_SUBMITTED, hear])
+        check = start(yard)
+        answer_all(yard, check)
+        before = yard.operator.evidence.count()
+        submit(yard, check)
+        submit(yard, check)
+        assert yard.operator.evidence.count() == before + 1
+        entry = JournalEntry.objects.get(action="check.submitted")
+        assert {row.kind for row in entry.rows.all()} >= {"competence.dailycheck", "competence.evidence"}
+
+    def test_where_one_fails_nothing_is_submitted(self, yard, monkeypatch):
+        def fail(check):
+            raise ActionRefused("Not now.")
+
+        monkeypatch.setattr("competence.actions.checks.ON_SUBMITTED", [fail])
+        check = start(yard)
+        answer_all(yard, check)
+        with pytest.raises(ActionRefused):
+            submit(yard, check)
+        check.refresh_from_db()
+        assert check.status == DailyCheck.Status.DRAFT
+        assert actions() == ["check.started"]
 
 
 def test_a_defect_seen_again_is_one_defect_graded_up_and_never_down(yard):
