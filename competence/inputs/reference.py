@@ -225,8 +225,8 @@ class _Loader:
 
 
 def _requirement(line: dict[str, Any]) -> dict[str, Any]:
-    hours = line.get("hours")
-    return line | {"hours": None if hours is None else Decimal(str(hours))}
+    numbers = {name: line.get(name) for name in ("hours", "recall_level")}
+    return line | {name: None if said is None else Decimal(str(said)) for name, said in numbers.items()}
 
 
 def _says(version: StandardVersion, terms: dict[str, Any], lines: list[dict[str, Any]]) -> bool:

@@ -118,6 +118,18 @@ def test_a_new_register_takes_the_versions_that_are_past(keeper: Any, content: P
     assert Precedence.objects.get().later.point.code == "tracks"
 
 
+def test_a_standard_may_ask_for_refresher_questions(keeper: Any, content: Path) -> None:
+    asked = 'kind = "recall"\ntitle = "Refresher questions"\nrecall_level = 0.85\n'
+    (content / "standards.toml").write_text(f"{STANDARD}[[standard.version.requirement]]\n{asked}")
+
+    load_reference(by=keeper, folder=content)
+
+    line = StandardVersion.objects.get(number=2).requirements.get(kind="recall")
+    assert str(line.recall_level) == "0.850"
+    again = load_reference(by=keeper, folder=content)
+    assert (again.new, again.left_alone) == ({}, [])
+
+
 def test_on_a_register_in_use_a_version_of_the_past_starts_today(keeper: Any, content: Path) -> None:
     standards = content / "standards.toml"
     standards.write_text(STANDARD[: STANDARD.rindex("[[standard.version]]")])
