@@ -4,8 +4,8 @@ Loading is repeatable. What the register holds already is left alone, and so is 
 since: a point that the firm reworded, a list that it reordered and a standard that it superseded all stand.
 """
 
-import tomllib
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from decimal import Decimal
@@ -20,6 +20,7 @@ from competence.actions.checklists import ListLine, Pair, keep_point, publish_ch
 from competence.actions.clock import now
 from competence.actions.setup import keep_setup
 from competence.actions.standards import judges_somebody, publish_standard
+from competence.inputs.content_files import ContentFolder, UnreadableContent
 from competence.models import (
     Account,
     Category,
@@ -31,10 +32,6 @@ from competence.models import (
 )
 
 REFERENCE = settings.BASE_DIR / "fixtures" / "reference"
-
-
-class UnreadableContent(ValueError):
-    """A content file cannot be read; the text names the file and what is wrong with it."""
 
 
 @dataclass
@@ -49,6 +46,11 @@ class Loaded:
         return f"New on the register: {added}." if added else "Nothing is new: the register holds it all."
 
 
+# What the apps above load of the same folder, after what theirs rests on. Each is called with ``by``, the
+# ``files``, what was ``loaded`` so far, to add to, and ``no_later_than`` of ``load_reference``.
+CONTENT_PROVIDERS: list[Callable[..., None]] = []
+
+
 @transaction.atomic
 def load_reference(*, by: Account, folder: Path = REFERENCE, no_later_than: date | None = None) -> Loaded:
     """Load the reference content, all of it or nothing.
@@ -60,59 +62,41 @@ def load_reference(*, by: Account, folder: Path = REFERENCE, no_later_than: date
     loader = _Loader(by, folder, no_later_than)
     try:
         loader.load()
+        for provider in CONTENT_PROVIDERS:
+            provider(by=by, files=loader.files, loaded=loader.loaded, no_later_than=no_later_than)
     except KeyError as missing:
         raise UnreadableContent(
-            f"{loader.reading}: {missing.args[0]} is missing or names nothing."
+            f"{loader.files.reading}: {missing.args[0]} is missing or names nothing."
         ) from missing
     except (ObjectDoesNotExist, TypeError) as problem:
-        raise UnreadableContent(f"{loader.reading}: {problem}") from problem
+        raise UnreadableContent(f"{loader.files.reading}: {problem}") from problem
     except ValidationError as problem:
-        raise UnreadableContent(f"{loader.reading}: {_said(problem)}") from problem
+        raise UnreadableContent(f"{loader.files.reading}: {_said(problem)}") from problem
     return loader.loaded
 
 
 class _Loader:
     def __init__(self, by: Account, folder: Path, no_later_than: date | None) -> None:
-        self.by, self.folder, self.no_later_than = by, folder, no_later_than
+        self.by, self.files, self.no_later_than = by, ContentFolder(folder), no_later_than
         self.loaded = Loaded()
-        self.reading = ""
         self.points: dict[str, Point] = {}
 
     def load(self) -> None:
-        for line in self._tables("categories.toml", "category"):
+        for line in self.files.tables("categories.toml", "category"):
             trade_names = ", ".join(line.get("trade_names", ()))
             self._keep("categories", Category(**line | {"trade_names": trade_names}))
-        for line in self._tables("features.toml", "feature"):
+        for line in self.files.tables("features.toml", "feature"):
             self._keep("features", Feature(**line))
         self._load_points()
         pairs = [
             Pair(line["earlier"], line["later"], line["safety"], line.get("why", ""))
-            for line in self._tables("precedence.toml", "pair")
+            for line in self.files.tables("precedence.toml", "pair")
         ]
-        for name in self._names("checklists"):
-            self._load_checklist(self._read(name), pairs)
-        for line in self._tables("standards.toml", "standard"):
+        for name in self.files.names("checklists"):
+            self._load_checklist(self.files.read(name), pairs)
+        for line in self.files.tables("standards.toml", "standard"):
             for version in line["version"]:
                 self._load_standard(Category.objects.get(code=line["category"]), version)
-
-    def _read(self, name: str) -> dict[str, Any]:
-        self.reading = name
-        try:
-            with (self.folder / name).open("rb") as file:
-                return tomllib.load(file)
-        except FileNotFoundError:
-            raise UnreadableContent(f"There is no {name} in {self.folder}.") from None
-        except tomllib.TOMLDecodeError as problem:
-            raise UnreadableContent(f"{name} cannot be read: {problem}.") from problem
-
-    def _tables(self, name: str, table: str) -> list[dict[str, Any]]:
-        return self._read(name)[table]
-
-    def _names(self, folder: str) -> list[str]:
-        names = sorted(f"{folder}/{path.name}" for path in (self.folder / folder).glob("*.toml"))
-        if not names:
-            raise UnreadableContent(f"There are no files in {self.folder / folder}.")
-        return names
 
     def _keep(self, kind: str, row: Category | Feature) -> None:
         if not type(row).objects.filter(code=row.code).exists():
@@ -121,8 +105,8 @@ class _Loader:
 
     def _load_points(self) -> None:
         features = {feature.code: feature for feature in Feature.objects.all()}
-        for name in self._names("points"):
-            for line in self._tables(name, "point"):
+        for name in self.files.names("points"):
+            for line in self.files.tables(name, "point"):
                 feature = features[line["feature"]] if line.get("feature") else None
                 self.points[line["code"]] = self._point(line, feature)
 

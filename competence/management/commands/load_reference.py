@@ -13,7 +13,8 @@ from competence.models import Account
 
 class Command(BaseCommand):
     help = (
-        "Load the categories, features, points, checklists and standards that come with the register. "
+        "Load the categories, features, points, checklists, standards, questions and papers that come with "
+        "the register. "
         "What the register holds already is left alone."
     )
 
