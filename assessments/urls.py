@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern
 
-from assessments.views import agreement, bookings, cover, practical, progress, severity
+from assessments.views import agreement, bookings, cover, practical, progress, severity, sittings
 
 urlpatterns: list[URLPattern] = [
     *practical.urlpatterns,
@@ -10,5 +10,6 @@ urlpatterns: list[URLPattern] = [
     *progress.urlpatterns,
     *agreement.urlpatterns,
     *severity.urlpatterns,
+    *sittings.urlpatterns,
     *cover.urlpatterns,
 ]

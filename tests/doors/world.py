@@ -21,6 +21,12 @@ from tests.factories import (
     plain_standard,
 )
 from tests.factories.assessments import AssessmentFactory, PointNoteFactory
+from tests.factories.questions import (
+    DrawnQuestionFactory,
+    PaperVersionFactory,
+    QuestionVersionFactory,
+    SittingFactory,
+)
 
 STAFF_ROLES = ("trainer", "site_admin", "auditor")
 
@@ -66,6 +72,7 @@ def make_world() -> SimpleNamespace:
         setattr(world, f"other_{role}", AccountFactory(roles=[(role, other_site)]))
         setattr(world, f"everywhere_{role}", AccountFactory(roles=[role]))
     _add_assessments(world, picture.getvalue())
+    _add_sittings(world)
     return world
 
 
@@ -85,3 +92,16 @@ def _add_assessments(world: SimpleNamespace, picture: bytes) -> None:
     world.point_note = PointNoteFactory(
         assessment=world.confirmed_assessment, photograph=ContentFile(picture, "seen.jpg")
     )
+
+
+def _add_sittings(world: SimpleNamespace) -> None:
+    """The operator's: a paper that was passed, and a refresher in the middle."""
+    version = QuestionVersionFactory()
+    paper = PaperVersionFactory(category=world.category, lines={version.question.topic: (1, 0)}, cut=1)
+    world.paper = paper
+    world.finished_sitting = SittingFactory(
+        operator=world.operator, paper=paper, is_paper=True, finished=True
+    )
+    world.open_sitting = SittingFactory(operator=world.operator)
+    for sitting in (world.finished_sitting, world.open_sitting):
+        DrawnQuestionFactory(sitting=sitting, position=1, version=version)
