@@ -170,8 +170,8 @@ def _wheel() -> str:
 
 
 def _valve(bearing: float) -> str:
-    foot, tip = polar(CENTRE, 200, bearing), polar(CENTRE, 158, bearing)
-    key = (26.0, HEIGHT - 30.0), (60.0, HEIGHT - 30.0)
+    foot, tip = polar(CENTRE, 208, bearing), polar(CENTRE, 183, bearing)
+    key = (32.0, HEIGHT - 30.0), (57.0, HEIGHT - 30.0)
     word = letters((78, HEIGHT - 30), "valve", anchor="start")
     return _stem(foot, tip, part="valve") + _stem(*key, part="") + word
 

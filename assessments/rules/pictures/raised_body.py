@@ -38,8 +38,9 @@ from assessments.rules.pictures.kinds import Choice, Parameters, PictureKind, ou
 
 # Centimetres that decide: seven pixels at 320 pixels.
 MARGIN_CM = 50
-# Stated distances run from the 10 feet of 30 CFR 56.12071 up; a site or the line's owner may ask for more.
-KEEP_M = (3, 6)
+# Stated distances, in whole metres above the 10 feet (3.05 m) of 30 CFR 56.12071 (from memory): an example
+# never states less than a rule that somebody works under.
+KEEP_M = (4, 6)
 # Of the line: no lower than lines are hung over open ground (common practice), and as high as the scale goes.
 LOWEST_CM, HIGHEST_CM = 520, 1330
 
