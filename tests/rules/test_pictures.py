@@ -205,6 +205,15 @@ def test_parameters_survive_being_kept_as_json(code, seed):
         setattr(parameters, fields(parameters)[0].name, 1)
 
 
+def test_what_was_drawn_once_stays_readable_though_limits_are_narrower_since():
+    kind = KINDS["sight-gauge"]
+    kept = kind.as_plain(variant("sight-gauge", 1, glass="tube")) | {"level": 41, "lower": 40}
+    with pytest.raises(UnfitParameters):
+        kind.vary(lot(1), kept)
+    assert kind.truth(kind.from_plain(kept)) == "between"
+    assert drawing("sight-gauge", kind.from_plain(kept)).title
+
+
 @every_kind
 def test_parameters_that_are_unknown_missing_or_of_another_type_are_refused(code):
     kind = KINDS[code]

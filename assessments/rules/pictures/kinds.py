@@ -98,15 +98,15 @@ class PictureKind(Generic[P]):
         }
 
     def from_plain(self, plain: Mapping[str, Any]) -> P:
-        """The parameters that are kept as ``plain``; raises ``UnfitParameters`` if they are not all there,
-        or not fit to be drawn."""
+        """The parameters that are kept as ``plain``; raises ``UnfitParameters`` if they are not all there.
+
+        What was drawn once can be drawn again though limits are narrower since: a record has to stay readable.
+        Whether an author's parameters are fit is for ``vary``.
+        """
         read = self._read(plain)
         if missing := [each.name for each in fields(self.parameters) if each.name not in read]:
             raise UnfitParameters(f"{self.name}: say also {', '.join(missing)}.")
-        parameters = self.parameters(**read)
-        if faults := parameters.faults():
-            raise UnfitParameters(" ".join(faults))
-        return parameters
+        return self.parameters(**read)
 
     def _read(self, plain: Mapping[str, Any]) -> dict[str, Any]:
         wanted = get_type_hints(self.parameters)
