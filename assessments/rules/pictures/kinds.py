@@ -100,8 +100,8 @@ class PictureKind(Generic[P]):
     def from_plain(self, plain: Mapping[str, Any]) -> P:
         """The parameters that are kept as ``plain``; raises ``UnfitParameters`` if they are not all there.
 
-        What was drawn once can be drawn again though limits are narrower since: a record has to stay readable.
-        Whether an author's parameters are fit is for ``vary``.
+        What was drawn once can be drawn again though limits are narrower since: a record stays readable.
+        Whether an author's parameters are fit to be drawn, all of them held or some, is for ``vary``.
         """
         read = self._read(plain)
         if missing := [each.name for each in fields(self.parameters) if each.name not in read]:
