@@ -36,7 +36,7 @@ def publish_standard(
     """Publish the next version of a category's standard.
 
     ``terms``: months, period_end, renewal_window_days, lapse_limit_days, pass_mark, issue_by_another, note.
-    ``requirements``: mappings of kind, title and optionally detail, months, hours, source.
+    ``requirements``: mappings of kind, title and optionally detail, months, hours, recall_level, source.
     """
     require_everywhere(by, Right.KEEP_STANDARDS)
     number = next_number(StandardVersion, category, in_force_from)

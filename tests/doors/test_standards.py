@@ -159,7 +159,7 @@ def test_refresher_questions_are_asked_for_by_the_recall_needed(client, trainer)
     line = StandardVersion.objects.get(number=2).requirements.get(kind="recall")
     assert (str(line.recall_level), line.months, line.title) == ("0.825", 12, "Refresher questions")
     page = client.get(reverse("standard", args=[dumper.code])).content.decode()
-    assert "as long as recall of every critical topic is 82.5 % or more, at most 12 months" in page
+    assert "as long as recall of every critical topic is 82.5&nbsp;% or more, at most 12 months" in page
     assert as_typed(client.get(url))["requirements-8-recall_level"] == "82.5"
 
 
