@@ -7,7 +7,8 @@ class AssessmentsConfig(AppConfig):
 
     def ready(self) -> None:
         """Tell the journal which of this app's rows are drafts: those of an assessment still being marked,
-        and of a sitting still open. Tell the start page which parts this app has for it."""
+        and of a sitting still open. Tell the start page which parts this app has for it, and the loading of
+        the reference content that the bank of questions is part of it."""
         from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
 
         from assessments.models import Assessment, Sitting
@@ -28,3 +29,15 @@ class AssessmentsConfig(AppConfig):
         for provider in (sitting_parts, own_parts, start_parts):
             if provider not in PART_PROVIDERS:
                 PART_PROVIDERS.append(provider)
+
+        from assessments.actions.refreshers import after_check
+        from competence.actions.checks import ON_SUBMITTED
+
+        if after_check not in ON_SUBMITTED:
+            ON_SUBMITTED.append(after_check)
+
+        from assessments.inputs.question_bank import load_question_bank
+        from competence.inputs.reference import CONTENT_PROVIDERS
+
+        if load_question_bank not in CONTENT_PROVIDERS:
+            CONTENT_PROVIDERS.append(load_question_bank)
