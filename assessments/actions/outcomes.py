@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 
 from assessments.actions.asking import locked, own_finished, require_assessor, zone_of
+from assessments.actions.refreshers import renew_recall
 from assessments.models import Assessment, AssessmentCorrection
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
@@ -91,12 +92,16 @@ def confirm_assessment(*, by: Account, assessment_id: uuid.UUID, is_competent: b
         require(by, Right.ASSESS, site=assessment.site)
     setattr(assessment, confirmed_as, now())
     rows: list[Assessment | Evidence] = [assessment]
-    if assessment.assessor_confirmed_at and assessment.operator_confirmed_at:
+    is_final = assessment.assessor_confirmed_at and assessment.operator_confirmed_at
+    if is_final:
         assessment.status = Status.CONFIRMED
         if assessment.alongside_id is None:
             assessment.evidence = _keep_evidence(assessment)
             rows.append(assessment.evidence)
     assessment.save()
+    if is_final and assessment.alongside_id is None:
+        # Points missed at the machine may bring a refresher forward.
+        rows += renew_recall(assessment.operator, _came_from(assessment))
     record(by=by, action="assessment.confirmed", rows=rows)
     return assessment
 
@@ -114,8 +119,12 @@ def _keep_evidence(assessment: Assessment) -> Evidence:
         category=assessment.category,
         occurred_on=day_at(assessment.finished_at, ZoneInfo(assessment.operator.site.zone)),
         is_met=assessment.is_competent,
-        came_from=f"Practical assessment {assessment.number} on {assessment.machine.fleet_number}",
+        came_from=_came_from(assessment),
     )
+
+
+def _came_from(assessment: Assessment) -> str:
+    return f"Practical assessment {assessment.number} on {assessment.machine.fleet_number}"
 
 
 @transaction.atomic

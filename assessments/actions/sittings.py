@@ -10,7 +10,12 @@ from django.db import transaction
 from django.db.models import Model
 
 from assessments.actions.drawing import bank_items, new_seed, place
-from assessments.actions.refreshers import add_question, recall_evidence, refresher_questions
+from assessments.actions.refreshers import (
+    add_question,
+    recall_evidence,
+    refresher_questions,
+    renew_recall,
+)
 from assessments.models import Answer, DrawnQuestion, MoreAttempts, PaperVersion, Sitting, SittingEvidence
 from assessments.queries.questions import bank_for
 from assessments.queries.sittings import (
@@ -273,11 +278,16 @@ def _finish(by: Account | None, sitting: Sitting) -> Sitting:
     sitting.outcome = found.as_plain()
     sitting.is_passed = found.is_passed
     sitting.save()
+    what = "Question paper" if sitting.paper else "Refresher"
+    came_from = f"{what} {sitting.number}, {found.right} of {found.asked} right"
     evidence: list[Evidence] = []
     if sitting.paper is not None:
-        evidence.append(_paper_evidence(sitting, found.right, found.asked))
+        evidence.append(_paper_evidence(sitting, came_from))
     if sitting.is_passed:
-        evidence += recall_evidence(sitting)
+        evidence += recall_evidence(sitting, came_from)
+    else:
+        # What went wrong may bring a refresher forward; what went right of a failed paper puts none off.
+        evidence += renew_recall(sitting.operator, came_from)
     links = [SittingEvidence.objects.create(sitting=sitting, evidence=one) for one in evidence]
     answers: list[Model] = [answer for question in sheet.questions for answer in question.answers]
     record(by=by, action="sitting.finished", rows=[sitting, *answers, *evidence, *links])
@@ -291,7 +301,7 @@ def _lines(sitting: Sitting, sheet: SittingSheet) -> list[Line]:
     return [Line(topic, topics.count(topic)) for topic in sorted(set(topics))]
 
 
-def _paper_evidence(sitting: Sitting, right: int, asked: int) -> Evidence:
+def _paper_evidence(sitting: Sitting, came_from: str) -> Evidence:
     """A finished paper is evidence, passed or not. It stands under the sitter's own account: the register
     marked it, and nobody judged anything."""
     return keep_evidence(
@@ -301,7 +311,7 @@ def _paper_evidence(sitting: Sitting, right: int, asked: int) -> Evidence:
         category=sitting.category,
         occurred_on=today_of(sitting.operator, sitting.finished_at),
         is_met=sitting.is_passed,
-        came_from=f"Question paper {sitting.number}, {right} of {asked} right",
+        came_from=came_from,
     )
 
 

@@ -2,6 +2,7 @@
 
 import uuid
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -13,7 +14,9 @@ from django.views.decorators.http import require_GET
 from assessments.actions.sittings import allow_more_attempts, finish_if_over
 from assessments.forms.sittings import MoreAttemptsForm
 from assessments.models import Sitting
+from assessments.queries.recall import RefresherDue, refresher_due
 from assessments.queries.sittings import (
+    OwnSittings,
     next_attempt_of,
     own_sittings,
     paper_on,
@@ -155,14 +158,30 @@ def more_attempts(request: HttpRequest, number: str, code: str) -> HttpResponse:
     )
 
 
+@dataclass(frozen=True)
+class OwnStart:
+    """What there is to sit, and when the next refresher falls due where a standard asks for them."""
+
+    own: OwnSittings
+    due: RefresherDue | None
+
+    @property
+    def is_refresher_asked(self) -> bool:
+        return self.due is not None and self.due.is_near and self.own.open_one is None
+
+    @property
+    def has_something(self) -> bool:
+        return bool(self.own.open_one or self.own.to_sit or self.is_refresher_asked)
+
+
 def own_parts(request: HttpRequest) -> Iterable[Part]:
     """What there is to sit, on the start page of an operator."""
     account = request.user
     if account.operator is None or not may(account, Right.SIT):
         return
-    own = own_sittings(account.operator, now())
-    if own.open_one is not None or own.to_sit:
-        yield Part("assessments/sittings/home_operator.html", own, is_for_phone=True)
+    start = OwnStart(own_sittings(account.operator, now()), refresher_due(account.operator, now()))
+    if start.has_something:
+        yield Part("assessments/sittings/home_operator.html", start, is_for_phone=True)
 
 
 urlpatterns: list[URLPattern] = [

@@ -20,6 +20,7 @@ from assessments.actions.sittings import (
 )
 from assessments.forms.sittings import GivenAnswer, StartForm, posted_answer, sent_answer
 from assessments.models import Sitting
+from assessments.queries.recall import refresher_due
 from assessments.queries.sittings import SittingSheet, own_sittings, sheet_of, sittings_to_show
 from assessments.rules.paper_words import attempt_words
 from assessments.views import sitting_records
@@ -70,7 +71,9 @@ def start(request: HttpRequest) -> HttpResponse:
         own = own_sittings(operator, now())
     asked = request.GET.get("category")
     if asked is None:
-        return render(request, "assessments/sittings/papers.html", {"own": own, "now": now()})
+        return render(
+            request, "assessments/sittings/papers.html", {"own": own, "due": refresher_due(operator, now())}
+        )
     offer = next((offer for offer in own.offers if offer.category.code == asked), None)
     if offer is None:
         raise Http404("No paper is in force for that category.")

@@ -32,6 +32,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
     ("Start", (Room("Start", "home"),)),
     ("Check a machine", (Room("Check a machine", "check-pick", Right.CHECK_MACHINE, ("/checks/",)),)),
     ("My record", (Room("My record", "my-record", Right.CHECK_MACHINE),)),
+    ("My papers", (Room("My papers", "sitting-start", Right.SIT, ("/sittings/", "/refreshers/")),)),
     (
         "People",
         (
@@ -46,10 +47,18 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         (
             Room("Assessments", "assessment-list", Right.SEE_ASSESSMENTS),
             Room("Bookings", "booking-list", Right.SEE_ASSESSMENTS),
+            Room("Sittings", "sitting-list", Right.SEE_SITTINGS),
             Room("Cover", "cover-list", Right.SEE_RECORDS),
             Room("Start an assessment", "assessment-start", Right.ASSESS),
             Room("Agreement", "agreement-list", Right.SEE_ASSESSMENTS),
             Room("Severity", "severity", Right.SEE_SEVERITY, is_everywhere=True),
+        ),
+    ),
+    (
+        "Questions",
+        (
+            Room("Questions", "question-list", Right.SEE_QUESTIONS),
+            Room("Papers", "paper-list", Right.SEE_QUESTIONS, ("/panels/",)),
         ),
     ),
     (

@@ -32,11 +32,31 @@ def current(client, path, part="navigation"):
     [
         (
             "trainer",
-            ["Start", "People", "Assessments", "Plant", "Checks", "Standards", "Ask the gate", "Journal"],
+            [
+                "Start",
+                "People",
+                "Assessments",
+                "Questions",
+                "Plant",
+                "Checks",
+                "Standards",
+                "Ask the gate",
+                "Journal",
+            ],
         ),
         (
             "auditor",
-            ["Start", "People", "Assessments", "Plant", "Checks", "Standards", "Ask the gate", "Journal"],
+            [
+                "Start",
+                "People",
+                "Assessments",
+                "Questions",
+                "Plant",
+                "Checks",
+                "Standards",
+                "Ask the gate",
+                "Journal",
+            ],
         ),
         (
             "site_admin",
@@ -61,7 +81,13 @@ def test_each_role_is_offered_its_rooms(client, role, expected):
 
 def test_an_operator_is_offered_the_check_first(client):
     client.force_login(AccountFactory(operator=OperatorFactory()))
-    assert labels(client, reverse("home")) == ["Start", "Check a machine", "My record", "Standards"]
+    assert labels(client, reverse("home")) == [
+        "Start",
+        "Check a machine",
+        "My record",
+        "My papers",
+        "Standards",
+    ]
 
 
 def test_the_set_up_is_for_who_holds_the_role_at_every_site(client):

@@ -226,8 +226,9 @@
     document.querySelector(".sitting-strip .walk-bar").value = answered;
     document.querySelector(".sitting-strip .walk-bar").max = questions.size;
     const isLast = current >= questions.size;
-    document.querySelector("[data-next]").hidden = isLast;
-    document.querySelector("[data-finish]").hidden = !isLast && answered < questions.size;
+    const isEnd = isLast || answered === questions.size;
+    document.querySelector("[data-next]").hidden = isEnd;
+    document.querySelector("[data-finish]").hidden = !isEnd;
     document.querySelector("[data-back]").hidden = current <= 1;
   };
 
@@ -333,12 +334,20 @@
     }
     draw();
   };
+  // The question, with the strip above it: the head of the page takes room that a phone has not got.
+  const toTop = () => {
+    const strip = document.querySelector(".sitting-strip");
+    const cards = document.querySelector("[data-cards]");
+    const top = cards.getBoundingClientRect().top + window.scrollY - strip.offsetHeight - 16;
+    if (window.innerWidth < 768) window.scrollTo(0, Math.max(0, top));
+    else if (window.scrollY > top) window.scrollTo(0, 0);
+  };
   const goTo = (position) => {
     if (position > questions.size) return toFinish();
     show(position);
     history.replaceState(null, "", `?q=${current}`);
     const { box } = questions.get(String(current));
-    window.scrollTo(0, 0);
+    toTop();
     box.focus({ preventScroll: true });
     return undefined;
   };
