@@ -2,7 +2,17 @@
 
 from django.urls import URLPattern
 
-from assessments.views import agreement, bookings, cover, practical, progress, severity, sittings
+from assessments.views import (
+    agreement,
+    bookings,
+    cover,
+    papers,
+    practical,
+    progress,
+    questions,
+    severity,
+    sittings,
+)
 
 urlpatterns: list[URLPattern] = [
     *practical.urlpatterns,
@@ -10,6 +20,8 @@ urlpatterns: list[URLPattern] = [
     *progress.urlpatterns,
     *agreement.urlpatterns,
     *severity.urlpatterns,
+    *questions.urlpatterns,
+    *papers.urlpatterns,
     *sittings.urlpatterns,
     *cover.urlpatterns,
 ]

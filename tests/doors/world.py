@@ -23,6 +23,7 @@ from tests.factories import (
 from tests.factories.assessments import AssessmentFactory, PointNoteFactory
 from tests.factories.questions import (
     DrawnQuestionFactory,
+    PanelQuestionFactory,
     PaperVersionFactory,
     QuestionVersionFactory,
     SittingFactory,
@@ -73,6 +74,7 @@ def make_world() -> SimpleNamespace:
         setattr(world, f"everywhere_{role}", AccountFactory(roles=[role]))
     _add_assessments(world, picture.getvalue())
     _add_sittings(world)
+    _add_questions(world)
     return world
 
 
@@ -105,3 +107,11 @@ def _add_sittings(world: SimpleNamespace) -> None:
     world.open_sitting = SittingFactory(operator=world.operator)
     for sitting in (world.finished_sitting, world.open_sitting):
         DrawnQuestionFactory(sitting=sitting, position=1, version=version)
+
+
+def _add_questions(world: SimpleNamespace) -> None:
+    """A question in use whose next version waits for review, and a panel that rates it."""
+    version = QuestionVersionFactory()
+    world.question = version.question
+    world.waiting_version = QuestionVersionFactory(question=version.question, number=2, review=None)
+    world.panel = PanelQuestionFactory(version=version, panel__category=world.category).panel
