@@ -14,7 +14,7 @@ from django.db import connection, models
 from django.db.models import BooleanField, Exists, ExpressionWrapper, F, OuterRef, Q, TextField, Value
 from django.db.models.functions import Cast, Collate
 
-from competence.models import Checkpoint, DailyCheck, Finding, JournalEntry, JournalledRow
+from competence.models import Checkpoint, DailyCheck, JournalEntry, JournalledRow
 from competence.models.images import UNJOURNALLED_FIELDS, plain_value, row_image
 from competence.queries.checkpoints import octets
 from competence.queries.journal_report import Report
@@ -60,7 +60,7 @@ def journalled_models() -> list[type[models.Model]]:
 def compare_rows(report: Report, *, with_photographs: bool) -> None:
     kinds = {model._meta.label_lower: model for model in journalled_models()}
     for model in kinds.values():
-        _compare(report, model, with_photographs=with_photographs and model is Finding)
+        _compare(report, model, with_photographs=with_photographs and _has_photographs(model))
     others = (
         JournalledRow.objects.exclude(kind__in=kinds).order_by().values_list("kind", flat=True).distinct()
     )
@@ -71,6 +71,10 @@ def compare_rows(report: Report, *, with_photographs: bool) -> None:
                 f"{kind} {image.key}",
                 f"Entry {image.entry} tells of {kind} {image.key}; the register keeps no such rows.",
             )
+
+
+def _has_photographs(model: type[models.Model]) -> bool:
+    return {"photograph", "photograph_sha256"} <= {field.name for field in model._meta.concrete_fields}
 
 
 def _compare(report: Report, model: type[models.Model], *, with_photographs: bool) -> None:
@@ -249,18 +253,19 @@ def _say_unknown(report: Report, model: type[models.Model], key: str, row: model
     )
 
 
-def _check_photograph(report: Report, finding: Finding) -> None:
-    if not finding.photograph and not finding.photograph_sha256:
+def _check_photograph(report: Report, row: Any) -> None:
+    """``row``: of a kind that keeps a photograph's file beside its digest."""
+    if not row.photograph and not row.photograph_sha256:
         return
     report.photographs += 1
-    name = _name(Finding, str(finding.pk), finding)
+    name = _name(type(row), str(row.pk), row)
     try:
-        with finding.photograph.open("rb") as file:
+        with row.photograph.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except (OSError, ValueError):
         report.problem("missing photograph", name, f"The photograph of {name} is missing.")
         return
-    if digest != finding.photograph_sha256:
+    if digest != row.photograph_sha256:
         report.problem("altered photograph", name, f"The photograph of {name} is not the one that was taken.")
 
 

@@ -330,6 +330,25 @@ def test_a_note_sent_twice_is_one_and_a_photograph_is_kept_with_its_digest(groun
     assert len(note.photograph_sha256) == 64
 
 
+def test_a_photograph_of_an_assessment_that_is_swapped_or_lost_is_told_by_the_journal(ground):
+    assessment = ground.start()
+    ground.mark(assessment, dict.fromkeys(range(6), "unprompted").items())
+    note = ground.note(assessment, uuid.uuid4(), photograph=b"jpeg")
+    finish_assessment(by=ground.assessor, assessment_id=assessment.pk)
+
+    def told():
+        report = verify()
+        assert report.photographs == 1
+        return {problem.kind for problem in report.problems if "photograph" in problem.kind}
+
+    assert told() == set()
+    with open(note.photograph.path, "wb") as file:
+        file.write(b"another")
+    assert told() == {"altered photograph"}
+    note.photograph.storage.delete(note.photograph.name)
+    assert told() == {"missing photograph"}
+
+
 def test_lowering_takes_a_reason_and_whoever_confirmed_confirms_again(ground):
     assessment = ground.finished()
     confirm(assessment, ground.account)
