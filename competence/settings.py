@@ -148,6 +148,7 @@ CONTENT_SECURITY_POLICY = {
         "form-action": [SELF],
         "frame-ancestors": [NONE],
         "object-src": [NONE],
+        "worker-src": [SELF],
     }
 }
 X_FRAME_OPTIONS = "DENY"

@@ -35,7 +35,7 @@ from assessments.queries.practical import (
     points_changed_since,
     sheet_of,
 )
-from assessments.views import assessment_records, outcomes
+from assessments.views import assessment_records, offline, outcomes
 from assessments.views.marking_cards import marking_zones
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
@@ -165,7 +165,7 @@ def marking(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
             return redirect(f"{reverse('assessment', args=[assessment.pk])}#{_after(sheet, here)}")
         sheet = sheet_of(assessment)
     defects = open_defects(assessment.machine)
-    return render(
+    page = render(
         request,
         "assessments/practical/marking.html",
         {
@@ -180,6 +180,7 @@ def marking(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
             "next_point": sheet.unmarked[0] if sheet.unmarked else None,
         },
     )
+    return offline.kept_on_phone(page)
 
 
 def _zone_or_404(sheet: Sheet, number: str) -> SheetZone:
@@ -336,4 +337,5 @@ urlpatterns: list[URLPattern] = [
     path("assessments/<uuid:assessment_id>/abandon/", abandon, name="assessment-abandon"),
     *outcomes.urlpatterns,
     *assessment_records.urlpatterns,
+    *offline.urlpatterns,
 ]

@@ -465,3 +465,21 @@ def test_a_tap_s_statements_do_not_grow_with_the_taps(door, django_assert_num_qu
     for _ in range(2):
         with django_assert_num_queries(13):
             door.send(assessment, (0, "unprompted"), (1, "missed"), (2, "prompted"))
+
+
+def test_a_phone_keeps_the_page_of_an_assessment_only_while_its_assessor_marks_it(door):
+    assessment = door.assessment()
+    page = reverse("assessment", args=[assessment.pk])
+    assert door.client.get(page)["X-Kept-On-Phone"] == "yes"
+    # A colleague is shown the record there instead.
+    assert "X-Kept-On-Phone" not in signed_in(door.appointed()).get(page)
+    Assessment.objects.filter(pk=assessment.pk).update(status="abandoned", abandoned_why="Elsewhere.")
+    assert "X-Kept-On-Phone" not in door.client.get(page)
+
+
+def test_the_offline_worker_may_see_signing_out_and_keeps_only_the_rooms_that_say_so(client):
+    answer = client.get(reverse("offline-worker"))
+    assert answer["Service-Worker-Allowed"] == "/"
+    assert answer["Content-Type"].startswith("text/javascript")
+    assert 'const ROOMS = ["/assessments/"];' in answer.content.decode()
+    assert "worker-src 'self'" in answer["Content-Security-Policy"]

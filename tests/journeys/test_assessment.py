@@ -1,10 +1,12 @@
 """The trainer's walk-around in a real browser: a phone, a glove, a weak signal, and a ticket at the end."""
 
 import json
+from urllib.parse import urlsplit
 
 import pytest
 from django.contrib.sessions.models import Session
 from django.urls import reverse
+from playwright.sync_api import Error as BrowserError
 
 from assessments.models import Assessment, PointNote, Tap
 from competence.models import Evidence, Precedence, Ticket
@@ -206,6 +208,105 @@ def test_a_whole_assessment_through_a_dead_spot_and_a_reload_ends_in_a_ticket(
     desk.get_by_role("button", name="Issue the ticket").click()
     desk.get_by_text("is issued").first.wait_for()
     assert Ticket.objects.get(operator=ground.operator).level == "full"
+
+
+def kept_on(page):
+    """The paths of the pages that the phone keeps; what the register said beside them is not counted."""
+    addresses = page.evaluate(
+        "caches.open('kept-pages').then(store => store.keys()).then(kept => kept.map(one => one.url))"
+    )
+    return [urlsplit(one).path for one in addresses if not urlsplit(one).query]
+
+
+def wait_until(page, is_so):
+    for _ in range(100):
+        if is_so():
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError("It did not come about within ten seconds.")
+
+
+def wait_until_kept(page, path):
+    script = "caches.match(document.querySelector('script[src*=marking]').src).then(Boolean)"
+    wait_until(page, lambda: kept_on(page) == [path] and page.evaluate(script))
+
+
+def test_a_reload_without_a_signal_shows_every_mark_and_goes_on(ground, phone_page, sign_in, check_access):
+    assessment, page = ground.assessment(), phone_page
+    nuts, leaks, oil, coolant = ground.listed[:4]
+    sign_in(page, ground.trainer)
+    page.goto(address("", assessment))
+    wait_until_kept(page, address("", assessment))
+    # Marked after the page was kept: the copy itself does not know of it.
+    tap(page, nuts, "prompted")
+    saved(page, nuts)
+    page.context.set_offline(True)
+    tap(page, leaks, "missed")
+    saved(page, leaks, "Not sent yet: waiting for a signal")
+    page.reload()
+    page.get_by_text("No signal: this page is the copy kept on this phone").wait_for()
+    to_zone(page, 1)
+    assert card(page, nuts).locator("input[value=prompted]").is_checked()
+    assert card(page, leaks).locator("input[value=missed]").is_checked()
+    card(page, nuts).get_by_text("Seen 1st").wait_for()
+    to_zone(page, 2)
+    tap(page, oil, "unprompted")
+    card(page, oil).get_by_text("Seen 2nd").wait_for()
+    check_access(page)
+    fits(page)
+    # Once more, and on: nothing is lost by the second reload either.
+    page.reload()
+    to_zone(page, 2)
+    assert card(page, oil).locator("input[value=unprompted]").is_checked()
+    tap(page, coolant, "unprompted")
+    page.get_by_text("3 not sent").wait_for()
+    page.context.set_offline(False)
+    saved(page, coolant)
+    page.get_by_text("No signal: this page is the copy").wait_for(state="hidden")
+    assert marks_kept(assessment) == [
+        ("Wheel nuts", "prompted"),
+        ("Leaks", "missed"),
+        ("Engine oil", "unprompted"),
+        ("Coolant", "unprompted"),
+    ]
+    page.reload()
+    to_zone(page, 2)
+    assert card(page, coolant).locator("input[value=unprompted]").is_checked()
+    assert not page.get_by_text("No signal: this page is the copy").is_visible()
+
+
+def test_the_phone_keeps_no_page_of_an_assessment_that_is_over(ground, phone_page, sign_in):
+    assessment, page = ground.assessment(), phone_page
+    sign_in(page, ground.trainer)
+    page.goto(address("", assessment))
+    wait_until_kept(page, address("", assessment))
+    # Abandoned here: the record that is shown next takes the kept page away.
+    page.goto(address("abandon", assessment))
+    page.get_by_label("Reason").fill("The machine is wanted elsewhere.")
+    page.get_by_role("button", name="Abandon it").click()
+    page.wait_for_url("**/record/")
+    wait_until(page, lambda: kept_on(page) == [])
+    # Ended on another device: the next load with a signal does.
+    other = ground.assessment()
+    page.goto(address("", other))
+    wait_until_kept(page, address("", other))
+    Assessment.objects.filter(pk=other.pk).update(status="abandoned", abandoned_why="Elsewhere.")
+    page.goto(address("", other))
+    page.get_by_text("Abandoned, and no evidence").wait_for()
+    wait_until(page, lambda: kept_on(page) == [])
+
+
+def test_signing_out_leaves_no_page_for_whoever_has_the_phone_next(ground, desk_page, sign_in):
+    assessment, page = ground.assessment(), desk_page
+    sign_in(page, ground.trainer)
+    page.goto(address("", assessment))
+    wait_until_kept(page, address("", assessment))
+    page.get_by_role("button", name="Sign out").click()
+    page.get_by_role("button", name="Sign in").wait_for()
+    assert page.evaluate("caches.keys()") == []
+    page.context.set_offline(True)
+    with pytest.raises(BrowserError, match="net::ERR"):
+        page.goto(address("", assessment))
 
 
 def test_two_devices_of_the_same_assessor_keep_both_marks_and_show_the_newer(ground, open_page, sign_in):

@@ -48,6 +48,7 @@
       over.hidden = true;
     };
     over.querySelector("button").addEventListener("click", putAway);
+    window.keptPage.drop(over.dataset.pageUrl);
     if (!late) return putAway();
     over.querySelector("[data-late-count]").textContent = late === 1 ? "1 mark" : `${late} marks`;
     over.hidden = false;
@@ -90,6 +91,7 @@
       { mark: dataset.mark, order: dataset.order === "" ? null : Number(dataset.order), device: dataset.device },
     ]),
   );
+  let toldAt = frame.dataset.now;
   const isDone = (mark) => mark !== "" && mark !== "missed";
   // The same rule as the register's: a changed mark keeps its place, one that is given up keeps it only for
   // the very next tap.
@@ -213,14 +215,20 @@
     if (response.status >= 500) return { end: "no-signal" };
     return { end: response.ok ? "kept" : "refused", status: response.status, said };
   };
+  const takeIn = ({ marks, now }) => {
+    told = new Map(Object.entries(marks));
+    toldAt = now;
+    setClock(now);
+  };
   const hear = (said) => {
     if (!said.marks) return;
-    told = new Map(Object.entries(said.marks));
+    takeIn(said);
+    say("copy", false);
     if (said.clock_gone_back) say("clock", true);
-    setClock(said.now);
     if (said.status !== "marking" && cards.length) {
       refuse("This assessment is no longer being marked; its marks stand as they were.");
-    }
+      window.keptPage.drop(frame.dataset.pageUrl);
+    } else window.keptPage.remember(frame.dataset.pageUrl, { marks: said.marks, now: said.now });
   };
   const refuse = (sentence) => {
     frame.querySelector("[data-refused-words]").textContent = sentence;
@@ -452,6 +460,11 @@
     runClock();
     for (const button of document.querySelectorAll("[data-keep-note]")) button.hidden = false;
     if (cards.length) {
+      window.keptPage.keep(frame.dataset.workerUrl);
+      say("copy", window.keptPage.isCopy);
+      // A kept copy is older than what the register said after it.
+      const since = await window.keptPage.remembered(frame.dataset.pageUrl);
+      if (since && Date.parse(since.now) > Date.parse(toldAt)) takeIn(since);
       const now = standing();
       const open = cards.find((box) => !now.get(box.dataset.point).mark) || cards[0];
       showZone(open.closest("[data-zone]").dataset.zone);
@@ -463,7 +476,7 @@
     // A page that only tells what is marked is read again once something was sent.
     if (keptCount && !cards.length) location.reload();
   };
-  window.addEventListener("online", flush);
+  window.addEventListener("online", () => flush().then(look));
   window.addEventListener("hashchange", () => goTo(location.hash));
   document.addEventListener("visibilitychange", () => {
     if (document.visibilityState === "visible") flush().then(look);
