@@ -68,18 +68,19 @@ def _shown(operator: Operator) -> Iterable[Seen]:
 
 
 def _not_reached(operator: Operator) -> Iterable[Seen]:
-    """Topics of which a daily check left out a point, each once a check."""
+    """Topics of which a daily check left out a point, each once a week: what cannot be reached this week is
+    often the same mud, and says no more on Friday than it did on Monday."""
     rows = (
         Finding.objects.filter(
             daily_check__operator=operator,
             daily_check__status=DailyCheck.Status.SUBMITTED,
             answer=Finding.Answer.NOT_REACHED,
         )
-        .order_by()
+        .order_by("-daily_check__submitted_at")
         .values_list("daily_check__submitted_at", "listed__point__topic")
-        .distinct()
     )
-    return (Seen(topic, at, How.NOT_REACHED) for at, topic in rows)
+    first = {(topic, at.isocalendar()[:2]): Seen(topic, at, How.NOT_REACHED) for at, topic in rows}
+    return first.values()
 
 
 def critical_topics(category: Category, on: date) -> frozenset[str]:
