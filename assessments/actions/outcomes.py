@@ -8,6 +8,7 @@ from django.db import transaction
 from assessments.actions.asking import locked, own_finished, require_assessor, zone_of
 from assessments.actions.refreshers import renew_recall
 from assessments.models import Assessment, AssessmentCorrection
+from assessments.rules.confirming import DAYS_TO_CONFIRM, first_day_without_operator
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.evidence import correctable, keep_evidence
@@ -15,6 +16,7 @@ from competence.actions.journal import record
 from competence.models import Account, Evidence
 from competence.permissions import NotAllowed, Right, require
 from competence.rules.dates import day_at
+from competence.rules.reasons import long_date
 
 Status = Assessment.Status
 # As the columns keep them.
@@ -85,25 +87,69 @@ def confirm_assessment(*, by: Account, assessment_id: uuid.UUID, is_competent: b
     if getattr(assessment, confirmed_as) is not None:
         return assessment
     if assessment.status != Status.FINISHED:
-        raise ActionRefused("There is nothing to confirm: the assessment is not finished.")
+        raise ActionRefused("There is nothing to confirm: it is still being marked, or is final already.")
     if assessment.is_competent != is_competent:
         raise ActionRefused("The outcome was changed meanwhile. Read it again, then confirm.")
     if is_assessor:
         require(by, Right.ASSESS, site=assessment.site)
     setattr(assessment, confirmed_as, now())
-    rows: list[Assessment | Evidence] = [assessment]
     is_final = assessment.assessor_confirmed_at and assessment.operator_confirmed_at
+    rows: list[Evidence] = []
     if is_final:
-        assessment.status = Status.CONFIRMED
-        if assessment.alongside_id is None:
-            assessment.evidence = _keep_evidence(assessment)
-            rows.append(assessment.evidence)
-    assessment.save()
-    if is_final and assessment.alongside_id is None:
-        # Points missed at the machine may bring a refresher forward.
-        rows += renew_recall(assessment.operator, _came_from(assessment))
-    record(by=by, action="assessment.confirmed", rows=rows)
+        rows = _made_final(assessment)
+    else:
+        assessment.save()
+    record(by=by, action="assessment.confirmed", rows=[assessment, *rows])
     return assessment
+
+
+@transaction.atomic
+def record_unconfirmed(*, by: Account, assessment_id: uuid.UUID, reason: str) -> Assessment:
+    """Make an assessment final that its operator has not confirmed in ``DAYS_TO_CONFIRM`` whole days.
+
+    By the assessor or another trainer of the site, who says why. A result that nobody signs would else never
+    reach the record, and that of a failed assessment least of all. Recorded again, it comes back unchanged.
+    """
+    assessment = locked(assessment_id)
+    require(by, Right.ASSESS, site=assessment.site)
+    if by.operator_id is not None and by.operator_id == assessment.operator_id:
+        raise NotAllowed("Nobody records this about themself; ask a trainer, or confirm the outcome.")
+    if assessment.unconfirmed_at is not None:
+        return assessment
+    if assessment.status != Status.FINISHED or assessment.operator_confirmed_at is not None:
+        raise ActionRefused("There is nothing to record: this assessment does not wait for its operator.")
+    if assessment.assessor_confirmed_at is None:
+        raise ActionRefused(
+            f"{assessment.assessor.name} confirms first, as the assessor; then days are counted."
+        )
+    zone = ZoneInfo(assessment.site.zone)
+    first_day = first_day_without_operator(day_at(assessment.assessor_confirmed_at, zone))
+    if day_at(now(), zone) < first_day:
+        raise ActionRefused(
+            f"{assessment.operator.name} has {DAYS_TO_CONFIRM} whole days to confirm. This may be recorded "
+            f"from {long_date(first_day)}; nothing was changed."
+        )
+    if not reason.strip():
+        raise ActionRefused("Say why the operator did not confirm.", field="reason")
+    assessment.unconfirmed_at, assessment.unconfirmed_by = now(), by
+    assessment.unconfirmed_why = reason.strip()[:REASON_LENGTH]
+    rows = _made_final(assessment)
+    record(
+        by=by, action="assessment.unconfirmed", rows=[assessment, *rows], reason=assessment.unconfirmed_why
+    )
+    return assessment
+
+
+def _made_final(assessment: Assessment) -> list[Evidence]:
+    """Nothing is changed after this; the evidence that it writes, which is none for a second marking."""
+    assessment.status = Status.CONFIRMED
+    if assessment.alongside_id is None:
+        assessment.evidence = _keep_evidence(assessment)
+    assessment.save()
+    if assessment.evidence is None:
+        return []
+    # Points missed at the machine may bring a refresher forward.
+    return [assessment.evidence, *renew_recall(assessment.operator, _came_from(assessment))]
 
 
 def _keep_evidence(assessment: Assessment) -> Evidence:

@@ -92,6 +92,12 @@ class Assessment(models.Model):
     raised_by = models.ForeignKey(Account, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     assessor_confirmed_at = models.DateTimeField(null=True, blank=True)
     operator_confirmed_at = models.DateTimeField(null=True, blank=True)
+    # An operator who never confirms cannot keep a result from the record.
+    unconfirmed_at = models.DateTimeField("recorded as not confirmed", null=True, blank=True)
+    unconfirmed_by = models.ForeignKey(
+        Account, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    unconfirmed_why = models.CharField("why the operator did not confirm", max_length=300, blank=True)
     abandoned_why = models.CharField(max_length=300, blank=True)
     evidence = models.OneToOneField(
         Evidence, on_delete=models.PROTECT, null=True, blank=True, related_name="assessment"
@@ -120,9 +126,20 @@ class Assessment(models.Model):
                     outcome__isnull=False,
                     is_competent__isnull=False,
                     assessor_confirmed_at__isnull=False,
-                    operator_confirmed_at__isnull=False,
-                ),
+                )
+                & (Q(operator_confirmed_at__isnull=False) | Q(unconfirmed_at__isnull=False)),
                 name="assessment_is_as_whole_as_its_status",
+            ),
+            models.CheckConstraint(
+                condition=Q(unconfirmed_at__isnull=True, unconfirmed_by__isnull=True, unconfirmed_why="")
+                | Q(
+                    status="confirmed",
+                    operator_confirmed_at__isnull=True,
+                    unconfirmed_at__isnull=False,
+                    unconfirmed_by__isnull=False,
+                )
+                & ~Q(unconfirmed_why=""),
+                name="unconfirmed_assessment_says_by_whom_and_why",
             ),
             models.CheckConstraint(
                 condition=Q(raised_by__isnull=True) | ~Q(raised_by=F("assessor")),

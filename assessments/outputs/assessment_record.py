@@ -131,6 +131,8 @@ def _decisions(record: Record, zone: ZoneInfo) -> list[str]:
         f"{outcome_word(each.is_competent)}: {each.reason}"
         for each in record.corrections
     ]
+    if one.unconfirmed_at:
+        said.append(f"The operator did not confirm this assessment: {one.unconfirmed_why}")
     if one.abandoned_why:
         said.append(f"Abandoned: {one.abandoned_why}")
     return said
@@ -142,6 +144,9 @@ def _facts(record: Record, zone: ZoneInfo) -> list[list[str]]:
     def at(moment: datetime | None) -> str:
         return moment_words(moment, zone) if moment else "not yet"
 
+    by_operator = at(one.operator_confirmed_at)
+    if one.unconfirmed_at:
+        by_operator = f"no; recorded as not confirmed {at(one.unconfirmed_at)} by {one.unconfirmed_by.name}"
     facts = [
         ("Operator", f"{one.operator.name} ({one.operator.number})"),
         ("Assessor", one.assessor.name),
@@ -153,7 +158,7 @@ def _facts(record: Record, zone: ZoneInfo) -> list[list[str]]:
         ("Started", at(one.started_at)),
         ("Finished", at(one.finished_at)),
         ("Confirmed by the assessor", at(one.assessor_confirmed_at)),
-        ("Confirmed by the operator", at(one.operator_confirmed_at)),
+        ("Confirmed by the operator", by_operator),
     ]
     if one.alongside:
         facts.append(("Second marking of", f"{one.alongside.number}, by {one.alongside.assessor.name}"))

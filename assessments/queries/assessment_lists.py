@@ -115,6 +115,13 @@ def marks_alongside(account: Account, assessment: Assessment) -> bool:
     return open_ones.exclude(pk=assessment.pk).exists()
 
 
+def is_marked_twice(assessment: Assessment) -> bool:
+    """Whether another assessor marked the same walk-around too. One statement at most."""
+    if assessment.alongside_id:
+        return True
+    return assessment.second_markings.exclude(status=Status.ABANDONED).exists()
+
+
 @dataclass(frozen=True)
 class OwnAssessments:
     """An operator's part of the start page."""

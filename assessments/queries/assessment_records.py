@@ -1,12 +1,16 @@
 """A finished assessment as its pages and its paper show it: the outcome, and what made it."""
 
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from assessments.models import Assessment, AssessmentCorrection, PointNote, Tap
 from assessments.queries.practical import Sheet, sheet_of
+from assessments.rules.confirming import first_day_without_operator
 from assessments.rules.scoring_words import percents
+from competence.rules.dates import day_at
 
 COMPETENT, NOT_YET = "Competent", "Not yet competent"
 TONES = {"unprompted": "good", "prompted": "note", "missed": "quiet", "unsafe": "stop"}
@@ -75,6 +79,18 @@ class Record:
     def is_decided_otherwise(self) -> bool:
         """Whether a person found otherwise than the marks do."""
         return bool(self.assessment.decided_why)
+
+    @property
+    def first_day_without_operator(self) -> date | None:
+        """From when it may be recorded that the operator did not confirm, where only they are missing."""
+        one = self.assessment
+        if (
+            one.status != Assessment.Status.FINISHED
+            or one.operator_confirmed_at
+            or not one.assessor_confirmed_at
+        ):
+            return None
+        return first_day_without_operator(day_at(one.assessor_confirmed_at, ZoneInfo(one.site.zone)))
 
     @property
     def costing(self) -> tuple[RecordPoint, ...]:

@@ -1,8 +1,10 @@
 """An assessment as it stands: the marks that count, the order in which things were seen, the sheet."""
 
+import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Protocol
 
 from django.db.models import QuerySet
 
@@ -23,7 +25,16 @@ class Standing:
     order: int | None
 
 
-def marks_that_count(taps: Iterable[Tap]) -> dict[int, Standing]:
+class OneTap(Protocol):
+    """What is asked of a tap; a whole row has it, and so has one read with fewer columns."""
+
+    listed_id: int
+    mark: str
+    device: str
+    tapped_at: datetime
+
+
+def marks_that_count(taps: Iterable[OneTap]) -> dict[int, Standing]:
     """By listed point, from the taps in the order of their keys.
 
     A mark that is changed keeps the place at which the point was first seen done. A mark that is taken back,
@@ -47,6 +58,37 @@ def marks_that_count(taps: Iterable[Tap]) -> dict[int, Standing]:
         else:
             marks.pop(tap.listed_id, None)
     return marks
+
+
+def has_clock_gone_back(taps: Iterable[OneTap]) -> bool:
+    """Whether a device's clock said an earlier moment for a later tap. Order is by arrival, so nothing is
+    mixed up by it."""
+    last: dict[str, datetime] = {}
+    for tap in taps:
+        if tap.device in last and tap.tapped_at < last[tap.device] - CLOCK_SLACK:
+            return True
+        last[tap.device] = tap.tapped_at
+    return False
+
+
+@dataclass(frozen=True)
+class SoFar:
+    """What stands at each point that was ever tapped, and the device of its last tap."""
+
+    marks: dict[int, tuple[Standing | None, str]]
+    has_clock_gone_back: bool
+
+
+def marked_so_far(assessment_id: uuid.UUID) -> SoFar:
+    """What the taps amount to, without the sheet around them: asked at every tap. One statement."""
+    columns = ("listed_id", "mark", "device", "tapped_at")
+    taps = list(
+        Tap.objects.filter(assessment=assessment_id).order_by("pk").values_list(*columns, named=True)
+    )
+    counting = marks_that_count(taps)
+    devices = {tap.listed_id: tap.device for tap in taps}
+    marks = {pk: (counting.get(pk), device) for pk, device in devices.items()}
+    return SoFar(marks, has_clock_gone_back(taps))
 
 
 @dataclass(frozen=True)
@@ -92,14 +134,7 @@ class Sheet:
 
     @property
     def has_clock_gone_back(self) -> bool:
-        """Whether a device's clock said an earlier moment for a later tap. Order is by arrival, so nothing
-        is mixed up by it."""
-        last: dict[str, datetime] = {}
-        for tap in self.taps:
-            if tap.device in last and tap.tapped_at < last[tap.device] - CLOCK_SLACK:
-                return True
-            last[tap.device] = tap.tapped_at
-        return False
+        return has_clock_gone_back(self.taps)
 
     @property
     def unmarked(self) -> tuple[ListedPoint, ...]:
@@ -166,6 +201,7 @@ def assessments_to_show() -> QuerySet[Assessment]:
         "standard_version",
         "assessor",
         "raised_by",
+        "unconfirmed_by",
         "alongside__assessor",
         "evidence",
     )

@@ -1,6 +1,7 @@
 """Assessments as records: the list for staff, one record on screen and on paper, a photograph."""
 
 import uuid
+from zoneinfo import ZoneInfo
 
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -13,6 +14,7 @@ from assessments.outputs.assessment_record import assessment_pdf
 from assessments.queries.assessment_lists import (
     AssessmentFilter,
     assessments_listed,
+    is_marked_twice,
     marks_alongside,
     own_assessments,
 )
@@ -21,6 +23,7 @@ from assessments.queries.practical import assessments_to_show
 from competence.actions.clock import now
 from competence.models import Category
 from competence.permissions import NotAllowed, Right, may, require, sites_with
+from competence.rules.dates import day_at
 from competence.views.doing import asks
 from competence.views.front import Part
 from competence.views.lists import category_choice, choice, narrowing, paged, typed
@@ -61,6 +64,8 @@ def record(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
     """The whole record. While it is being marked, only that it is."""
     assessment, is_own = _in_sight(request, assessment_id)
     is_assessor = assessment.assessor_id == request.user.pk
+    shown = record_of(assessment)
+    first_day = shown.first_day_without_operator
     if is_own and assessment.status == Status.FINISHED and assessment.operator_confirmed_at is None:
         return redirect("assessment-confirm", assessment.pk)
     return render(
@@ -68,7 +73,12 @@ def record(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
         "assessments/practical/record.html",
         {
             "assessment": assessment,
-            "record": record_of(assessment),
+            "record": shown,
+            "may_do_without_operator": first_day is not None
+            and first_day <= day_at(now(), ZoneInfo(assessment.site.zone))
+            and not is_own
+            and may(request.user, Right.ASSESS, site=assessment.site),
+            "is_marked_twice": not is_own and is_marked_twice(assessment),
             "is_own": is_own,
             "is_assessor": is_assessor,
             "may_correct": assessment.status == Status.CONFIRMED

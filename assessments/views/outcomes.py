@@ -17,12 +17,15 @@ from assessments.actions.outcomes import (
     correct_assessment,
     lower_outcome,
     raise_outcome,
+    record_unconfirmed,
 )
 from assessments.forms.practical import CorrectForm, OperatorConfirmForm, RaiseForm, ReasonForm
 from assessments.models import Assessment
-from assessments.queries.assessment_records import record_of
+from assessments.queries.assessment_lists import marks_alongside
+from assessments.queries.assessment_records import outcome_word, record_of
 from assessments.queries.practical import assessments_to_show
 from competence.permissions import NotAllowed, Right, require
+from competence.rules.reasons import long_date
 from competence.views.doing import asks, attempt
 from competence.views.pages import form_page
 
@@ -178,6 +181,49 @@ def _outcome_page(
 @never_cache
 @asks(Right.ASSESS)
 @require_http_methods(["GET", "POST"])
+def unconfirmed(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
+    """A trainer of the site records that the operator did not confirm, once they have had their days."""
+    assessment = get_object_or_404(assessments_to_show(), pk=assessment_id)
+    require(request.user, Right.ASSESS, site=assessment.site)
+    if marks_alongside(request.user, assessment):
+        raise NotAllowed("You are marking this walk-around alongside; finish your own first.")
+    if assessment.status != Status.FINISHED:
+        return redirect("assessment-record", assessment.pk)
+    form = ReasonForm(request.POST or None)
+    if form.is_valid():
+        made = attempt(
+            form,
+            record_unconfirmed,
+            by=request.user,
+            assessment_id=assessment.pk,
+            reason=form.cleaned_data["reason"],
+        )
+        if made is not None:
+            messages.success(
+                request, "Recorded. The assessment is final without the operator's confirmation."
+            )
+            return redirect("assessment-record", made.pk)
+    first_day = record_of(assessment).first_day_without_operator
+    found = outcome_word(assessment.is_competent).lower()
+    return form_page(
+        request,
+        form,
+        title="Record that the operator did not confirm",
+        overline=f"{assessment.operator.name} on {assessment.machine.fleet_number}",
+        lead=f"This may be recorded from {long_date(first_day)}." if first_day else "",
+        consequence=f"The assessment becomes final as it was found: {found}. The record and its PDF "
+        "say that the operator did not confirm it, who recorded that, and why. "
+        "It cannot be undone; a mistake in the outcome is corrected beside it.",
+        is_stop=True,
+        submit="Make it final without the operator",
+        back_url=reverse("assessment-record", args=[assessment.pk]),
+        back_label="the record",
+    )
+
+
+@never_cache
+@asks(Right.ASSESS)
+@require_http_methods(["GET", "POST"])
 def correct(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
     assessment = get_object_or_404(assessments_to_show(), pk=assessment_id)
     require(request.user, Right.ASSESS, site=assessment.site)
@@ -213,5 +259,6 @@ urlpatterns: list[URLPattern] = [
     path("assessments/<uuid:assessment_id>/confirm/", confirm, name="assessment-confirm"),
     path("assessments/<uuid:assessment_id>/lower/", lower, name="assessment-lower"),
     path("assessments/<uuid:assessment_id>/raise/", raise_it, name="assessment-raise"),
+    path("assessments/<uuid:assessment_id>/unconfirmed/", unconfirmed, name="assessment-unconfirmed"),
     path("assessments/<uuid:assessment_id>/correct/", correct, name="assessment-correct"),
 ]

@@ -12,6 +12,7 @@ from assessments.actions.outcomes import (
     correct_assessment,
     lower_outcome,
     raise_outcome,
+    record_unconfirmed,
 )
 from assessments.actions.practical import (
     GivenMark,
@@ -347,6 +348,83 @@ def test_a_photograph_of_an_assessment_that_is_swapped_or_lost_is_told_by_the_jo
     assert told() == {"altered photograph"}
     note.photograph.storage.delete(note.photograph.name)
     assert told() == {"missing photograph"}
+
+
+def unconfirmed(assessment, by, reason="Signed nothing, asked three times."):
+    return record_unconfirmed(by=by, assessment_id=assessment.pk, reason=reason)
+
+
+def days_later(assessment, days):
+    return as_if_at(assessment.assessor_confirmed_at + timedelta(days=days))
+
+
+def test_a_failed_assessment_that_its_operator_never_confirms_reaches_the_record(ground):
+    assessment = confirm(ground.finished({0: "missed"}), ground.assessor)
+    with (
+        days_later(assessment, 8),
+        journals(
+            "assessment.unconfirmed",
+            rows={"assessments.assessment", "competence.evidence"},
+            reason="Signed nothing, asked three times.",
+        ),
+    ):
+        made = unconfirmed(assessment, ground.assessor)
+    made.refresh_from_db()
+    assert (made.status, made.operator_confirmed_at, made.unconfirmed_by) == (
+        "confirmed",
+        None,
+        ground.assessor,
+    )
+    evidence = Evidence.objects.get(pk=made.evidence_id)
+    assert (evidence.operator, evidence.kind, evidence.is_met) == (ground.operator, "practical", False)
+    with journals(None):
+        assert unconfirmed(assessment, ground.appointed()).unconfirmed_by == ground.assessor
+    with pytest.raises(ActionRefused, match="final already"):
+        confirm(made, ground.account)
+
+
+def test_an_operator_has_seven_whole_days_to_confirm(ground):
+    assessment = confirm(ground.finished(), ground.assessor)
+    with days_later(assessment, 7), journals(None), pytest.raises(ActionRefused, match="7 whole days"):
+        unconfirmed(assessment, ground.assessor)
+    with days_later(assessment, 8):
+        assert unconfirmed(assessment, ground.assessor).status == "confirmed"
+
+
+def test_the_days_begin_again_when_the_outcome_is_another(ground):
+    assessment = confirm(ground.finished(), ground.assessor)
+    with days_later(assessment, 8):
+        lower_outcome(by=ground.assessor, assessment_id=assessment.pk, reason="Was told what came next.")
+        with pytest.raises(ActionRefused, match="confirms first"):
+            unconfirmed(assessment, ground.assessor)
+        again = confirm(Assessment.objects.get(pk=assessment.pk), ground.assessor)
+    with days_later(again, 7), pytest.raises(ActionRefused, match="7 whole days"):
+        unconfirmed(again, ground.assessor)
+
+
+def test_who_may_record_that_the_operator_did_not_confirm(ground):
+    assessment = confirm(ground.finished(), ground.assessor)
+    elsewhere = AccountFactory(roles=[("trainer", SiteFactory())])
+    themself = AccountFactory(roles=["trainer"])
+    themself.operator = ground.operator
+    with days_later(assessment, 9):
+        for wrong in (elsewhere, AccountFactory(roles=["site_admin"]), ground.account, themself):
+            with pytest.raises(NotAllowed), journals(None):
+                unconfirmed(assessment, wrong)
+        with pytest.raises(ActionRefused, match="Say why"):
+            unconfirmed(assessment, ground.assessor, reason="  ")
+        another = AccountFactory(roles=[("trainer", assessment.site)])
+        assert unconfirmed(assessment, another).unconfirmed_by == another
+    # The finding stays the assessor's.
+    assert Evidence.objects.get(came_from__contains=assessment.number).recorded_by == ground.assessor
+
+
+def test_what_the_operator_has_confirmed_or_nobody_has_finished_is_not_recorded_as_unconfirmed(ground):
+    signed = confirm(ground.finished(), ground.account)
+    being_marked = ground.start(by=ground.appointed())
+    for assessment in (signed, being_marked):
+        with pytest.raises(ActionRefused, match="does not wait for its operator"):
+            unconfirmed(assessment, ground.assessor)
 
 
 def test_lowering_takes_a_reason_and_whoever_confirmed_confirms_again(ground):

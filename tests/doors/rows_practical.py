@@ -44,6 +44,8 @@ ROWS: list[Row] = [
     Row("assessment-lower", TRAINER, kwargs=_of_finished, method="post", assessor_only=True),
     Row("assessment-raise", TRAINER, kwargs=_of_finished, assessor_only=True),
     Row("assessment-raise", TRAINER, kwargs=_of_finished, method="post", assessor_only=True),
+    Row("assessment-unconfirmed", TRAINER, kwargs=_of_finished, own_site_only=True),
+    Row("assessment-unconfirmed", TRAINER, kwargs=_of_finished, method="post", own_site_only=True),
     Row("assessment-correct", TRAINER, kwargs=_of_confirmed, own_site_only=True),
     Row("assessment-correct", TRAINER, kwargs=_of_confirmed, method="post", own_site_only=True),
     Row("assessment-record", EVERYBODY, kwargs=_of_confirmed, own_site_only=True, owner_only=True),

@@ -3,6 +3,7 @@
 import io
 import json
 import uuid
+from datetime import timedelta
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -363,6 +364,43 @@ def test_an_operator_finds_it_waiting_and_confirms_on_their_own(door):
     answer = own.post(at("confirm", assessment), {"is_competent": "True"}, follow=True)
     assert "final once the other has confirmed" in page(answer)
     assert "for your confirmation" not in page(own.get(reverse("home")))
+
+
+def test_a_result_that_the_operator_never_confirms_is_made_final_and_shown_as_such(door):
+    at_first = timezone.now() - timedelta(days=7)
+    assessment = door.assessment(stage="finished", stage__marks={1: "missed"})
+    Assessment.objects.filter(pk=assessment.pk).update(assessor_confirmed_at=at_first)
+    assert "record that</a> from" in page(door.client.get(at("confirm", assessment)))
+    assert "did not confirm" not in page(door.client.get(at("record", assessment)))
+    early = page(door.client.post(at("unconfirmed", assessment), {"reason": "Away for good."}))
+    assert "has 7 whole days to confirm" in early
+    assert "Away for good." in early
+    Assessment.objects.filter(pk=assessment.pk).update(assessor_confirmed_at=at_first - timedelta(days=1))
+    assert "Record that the operator did not confirm" in page(door.client.get(at("record", assessment)))
+    answer = door.client.post(at("unconfirmed", assessment), {"reason": "Away for good."}, follow=True)
+    text = page(answer)
+    for words in (
+        "Final, not confirmed by the operator",
+        "Carys Bellamy did not confirm this assessment. Greta Dunmore recorded that: Away for good.",
+    ):
+        assert words in text
+    assert "Confirmed by both" not in text
+    paper = PdfReader(io.BytesIO(door.client.get(at("pdf", assessment)).content))
+    printed = " ".join("".join(sheet.extract_text() for sheet in paper.pages).split())
+    assert "The operator did not confirm this assessment: Away for good." in printed
+    assert "recorded as not confirmed" in printed
+    assert not Evidence.objects.get(kind="practical", came_from__contains=assessment.number).is_met
+
+
+def test_a_record_leads_to_how_alike_both_marked_only_where_there_are_two(door):
+    assessment = door.assessment(stage="confirmed")
+    link = reverse("assessment-agreement", args=[assessment.pk])
+    assert link not in page(door.client.get(at("record", assessment)))
+    second = door.appointed()
+    beside = door.assessment(assessor=second, alongside=assessment, stage="finished")
+    assert link in page(door.client.get(at("record", assessment)))
+    assert reverse("assessment-agreement", args=[beside.pk]) in page(door.client.get(at("record", beside)))
+    assert link not in page(signed_in(door.yard.account).get(at("record", assessment)))
 
 
 def test_nobody_confirms_what_was_changed_since_they_read_it(door):

@@ -14,7 +14,7 @@ from django.apps import apps
 from django.db import IntegrityError, connection, models, transaction
 from django.utils import timezone
 
-from assessments.models import AssessmentCorrection, Booking
+from assessments.models import Assessment, AssessmentCorrection, Booking
 from competence.models import AcceptedCategory, FittedFeature, Precedence
 from tests import factories
 from tests.factories import questions
@@ -98,6 +98,14 @@ def a_booking(**more: Any) -> Booking:
 
 def a_booking_called_off() -> Booking:
     return a_booking(called_off_at=timezone.now(), called_off_why="Rain.")
+
+
+def an_unconfirmed_assessment() -> Assessment:
+    assessment = AssessmentFactory(stage="confirmed")
+    assessment.operator_confirmed_at, assessment.unconfirmed_at = None, timezone.now()
+    assessment.unconfirmed_by, assessment.unconfirmed_why = assessment.assessor, "Left the firm."
+    assessment.save()
+    return assessment
 
 
 def an_assessment_correction() -> AssessmentCorrection:
@@ -274,6 +282,16 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
             {"status": "finished", "finished_at": None},
             {"status": "finished", "outcome": None},
             {"status": "finished", "is_competent": None},
+        ],
+    ),
+    "unconfirmed_assessment_says_by_whom_and_why": (
+        an_unconfirmed_assessment,
+        [
+            {"unconfirmed_by": None},
+            {"unconfirmed_why": ""},
+            {"operator_confirmed_at": timezone.now()},
+            {"status": "finished"},
+            {"unconfirmed_at": None, "operator_confirmed_at": timezone.now()},
         ],
     ),
     "raising_takes_a_second_assessor": (AssessmentFactory, [{"raised_by": lambda row: row.assessor}]),
