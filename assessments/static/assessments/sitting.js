@@ -116,7 +116,7 @@
     box.addEventListener("input", () => !isOneTap && touch(position));
     box.querySelector("form").addEventListener("submit", (event) => {
       event.preventDefault();
-      if (keepAnswer(position)) goTo(Number(position) + 1);
+      if (keepAnswer(position)) goOn(Number(position));
     });
   };
   const givenOf = (position) => {
@@ -351,9 +351,17 @@
     box.focus({ preventScroll: true });
     return undefined;
   };
+  // From the last question on to what was left out, and to the end once nothing is.
+  const goOn = (position) => {
+    const open = [...questions.keys()].find((key) => !isAnswered(key));
+    return goTo(position < questions.size || !open ? position + 1 : Number(open));
+  };
   const toFinish = async () => {
     keepTouched();
+    const from = current;
     await Promise.race([flush(), new Promise((resolve) => setTimeout(resolve, 4000))]);
+    // Somebody who has gone on meanwhile is not fetched back.
+    if (current !== from) return undefined;
     // A question may have been added by the last answer.
     if (current < questions.size && !isAnswered(String(questions.size))) return goTo(questions.size);
     const problem = [...questions].find(([, question]) => question.problem);
