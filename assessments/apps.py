@@ -8,7 +8,8 @@ class AssessmentsConfig(AppConfig):
     def ready(self) -> None:
         """Tell the journal which of this app's rows are drafts: those of an assessment still being marked,
         and of a sitting still open. Tell the start page which parts this app has for it, and the loading of
-        the reference content that the bank of questions is part of it."""
+        the reference content that the bank of questions is part of it. Tell the demo's scenario
+        which walk-arounds were marked in it."""
         from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
 
         from assessments.models import Assessment, Sitting
@@ -41,3 +42,9 @@ class AssessmentsConfig(AppConfig):
 
         if load_question_bank not in CONTENT_PROVIDERS:
             CONTENT_PROVIDERS.append(load_question_bank)
+
+        from assessments.inputs.scenario import plan_assessments
+        from competence.inputs.scenario_history import PLANNERS
+
+        if plan_assessments not in PLANNERS:
+            PLANNERS.append(plan_assessments)

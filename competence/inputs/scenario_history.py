@@ -1,10 +1,15 @@
 """The whole invented history, from the first set-up to yesterday, written in order of time."""
 
+from collections.abc import Callable
+
 from django.db import transaction
 
 from competence.inputs.scenario import Scenario
 from competence.inputs.scenario_checks import plan_checks
 from competence.inputs.scenario_people import plan_people
+
+# What an app above this one adds to the timetable when it is ready, after this one's own parts.
+PLANNERS: list[Callable[[Scenario], None]] = []
 
 
 @transaction.atomic
@@ -14,4 +19,6 @@ def write_history(scenario: Scenario) -> int:
     scenario.plan_plant()
     plan_people(scenario)
     plan_checks(scenario)
+    for plan in PLANNERS:
+        plan(scenario)
     return scenario.timetable.run(scenario.almanac.opened_at)
