@@ -1,5 +1,6 @@
 """The bank: finding questions, reading one as people see it, writing, reviewing and retiring."""
 
+from dataclasses import fields
 from typing import Any
 
 from django.contrib import messages
@@ -27,7 +28,8 @@ from assessments.forms.questions import (
 )
 from assessments.models import Question, QuestionVersion, Topic
 from assessments.queries.questions import STATES, question_sheet, questions_found, waiting_count
-from assessments.rules.pictures import KINDS
+from assessments.rules.pictures import KINDS, UnfitParameters
+from assessments.rules.questions import Kind
 from assessments.views.question_cards import asked_card, told_card
 from competence.permissions import Right, may_everywhere, require_everywhere
 from competence.views.doing import asks, attempt
@@ -153,7 +155,9 @@ def _write(request: HttpRequest, one: Question | None, latest: QuestionVersion |
                 f"Version {kept.number} is kept. It is asked once another trainer has reviewed it.",
             )
             return redirect("question", kept.question.code)
-    return render(request, "assessments/questions/write.html", context | {"pictures": list(KINDS.values())})
+    # What an author may hold fixed is what the drawing is made from.
+    context["pictures"] = [(kind, [each.name for each in fields(kind.parameters)]) for kind in KINDS.values()]
+    return render(request, "assessments/questions/write.html", context)
 
 
 def _kept(
@@ -169,22 +173,37 @@ def _looked_at(
     posted: Any, form: QuestionForm, one: Question | None, wording: dict[str, Any]
 ) -> dict[str, Any]:
     """What the page shows beside the form of a question that is not kept yet: itself, as it is drawn."""
-    faults = faults_in(QuestionVersion(number=1, **wording))
+    text = posted.get("hold") or posted.get("preview") or "1"
+    variant = int(text) if text.isascii() and text.isdecimal() and len(text) < 7 else 1
+    version = QuestionVersion(question=one or Question(code="new"), number=1, **wording)
+    is_to_hold = _is_to_hold(version, variant)
+    faults = faults_in(version)
     for field, sentences in faults.items():
         for sentence in sentences:
             form.add_error(field if field in form.fields else None, sentence)
     if faults:
         return {}
-    text = posted.get("hold") or posted.get("preview") or "1"
-    variant = int(text) if text.isascii() and text.isdecimal() and len(text) < 7 else 1
-    version = QuestionVersion(question=one or Question(code="new"), number=1, **wording)
-    context: dict[str, Any] = {"variant": variant, "next_variant": variant + 1}
+    context: dict[str, Any] = {"variant": variant, "next_variant": variant + 1, "is_to_hold": is_to_hold}
     if "hold" in posted and version.picture:
         held = form.data.copy()
         held["picture_fixed"] = as_lines(shown_for(version, variant)["parameters"])
         form.data = held
-        context["is_held"] = True
+        context |= {"is_held": True, "is_to_hold": False}
     return context | {"card": asked_card(version, variant), "told": told_card(version, variant)}
+
+
+def _is_to_hold(version: QuestionVersion, variant: int) -> bool:
+    """Whether an illustration is still open in part. It is then looked at as this variant draws it, so that
+    its author can choose one to hold."""
+    if version.kind == Kind.PICTURE or version.picture not in KINDS:
+        return False
+    try:
+        parameters = shown_for(version, variant)["parameters"]
+    except UnfitParameters:
+        return False
+    is_open = set(parameters) > set(version.picture_fixed)
+    version.picture_fixed = parameters
+    return is_open
 
 
 @require_POST

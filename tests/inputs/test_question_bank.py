@@ -11,8 +11,8 @@ from assessments.inputs.question_bank import load_question_bank
 from assessments.models import PaperVersion, Question, QuestionReview, QuestionVersion, Topic
 from competence.actions.errors import ActionRefused
 from competence.inputs.content_files import ContentFolder, UnreadableContent
-from competence.inputs.reference import CONTENT_PROVIDERS, Loaded
-from competence.models import JournalEntry
+from competence.inputs.reference import CONTENT_PROVIDERS, Loaded, load_reference
+from competence.models import Category, JournalEntry
 from tests.factories import AccountFactory, CategoryFactory
 
 pytestmark = pytest.mark.django_db
@@ -184,3 +184,18 @@ def test_a_question_that_could_not_be_asked_is_named_and_nothing_is_loaded(keepe
 def test_a_folder_without_topics_has_no_bank(keeper: Any, tmp_path: Path) -> None:
     load(keeper, tmp_path)
     assert not Topic.objects.exists()
+
+
+def test_what_comes_with_the_register_has_a_paper_for_every_category_that_its_bank_can_meet(
+    keeper: Any,
+) -> None:
+    loaded = load_reference(by=keeper)
+    assert not loaded.left_alone
+    papers = PaperVersion.objects.prefetch_related("lines__topic").select_related("category")
+    assert {paper.category_id for paper in papers} == set(Category.objects.values_list("pk", flat=True))
+    for paper in papers:
+        asked = sum(line.questions for line in paper.lines.all())
+        critical = {line.topic.code for line in paper.lines.all() if line.is_critical}
+        assert 20 <= asked <= 24
+        assert paper.cut == -(-asked * 4 // 5)
+        assert critical >= {"isolation", "people-exclusion", "steering-brakes"}

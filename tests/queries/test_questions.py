@@ -1,11 +1,18 @@
-"""What the bank gives for a category."""
+"""What the bank gives for a category, and what its sheets cost to read."""
 
 import pytest
 from django.utils import timezone
 
-from assessments.queries.questions import bank_for
-from tests.factories import CategoryFactory
-from tests.factories.questions import QuestionFactory, QuestionVersionFactory
+from assessments.queries.papers import panel_sheet, paper_rows, paper_sheet
+from assessments.queries.questions import bank_for, question_sheet
+from tests.factories import AccountFactory, CategoryFactory
+from tests.factories.questions import (
+    PanelQuestionFactory,
+    PanelRatingFactory,
+    PaperVersionFactory,
+    QuestionFactory,
+    QuestionVersionFactory,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -41,3 +48,22 @@ def test_the_bank_is_read_in_one_statement_however_large(django_assert_num_queri
     QuestionVersionFactory.create_batch(12)
     with django_assert_num_queries(1):
         assert len([version.question.topic.code for version in bank_for(CategoryFactory.build())]) == 12
+
+
+def test_the_sheets_take_the_statements_that_they_state(django_assert_num_queries):
+    category, today = CategoryFactory(), timezone.now().date()
+    version = QuestionVersionFactory(categories=[category.code])
+    panel, judge = PanelQuestionFactory(version=version, panel__category=category).panel, AccountFactory()
+    PaperVersionFactory(category=category, lines={version.question.topic: (1, 1)}, panel=panel)
+    for _ in range(3):
+        PanelRatingFactory(question=panel.questions.get())
+    with django_assert_num_queries(5):
+        question_sheet(version.question, today)
+    with django_assert_num_queries(5):
+        panel_sheet(panel, judge, today)
+    with django_assert_num_queries(6):
+        paper_rows(today)
+    panel.closed_at = timezone.now()
+    panel.save()
+    with django_assert_num_queries(7):
+        paper_sheet(category, today)
