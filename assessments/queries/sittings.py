@@ -303,8 +303,6 @@ def sittings_asked(
     site: str = "",
     category: str = "",
     kind: str = "",
-    first_moment: datetime | None = None,
-    before: datetime | None = None,
 ) -> QuerySet[Sitting]:
     """Sittings of people of these sites, newest first. No statement yet."""
     found = sittings_to_show().order_by("-started_at", "pk")
@@ -315,7 +313,5 @@ def sittings_asked(
         "operator__state__site__code": site,
         "category__code": category,
         "kind": kind,
-        "started_at__gte": first_moment,
-        "started_at__lt": before,
     }
     return found.filter(Q(**{column: value for column, value in narrowed.items() if value}))

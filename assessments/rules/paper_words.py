@@ -52,14 +52,18 @@ def refresher_words(result: PaperResult) -> ResultWords:
     )
 
 
-def attempt_words(coming: NextAttempt, today: date, day: str) -> str:
-    """When the paper may be sat next. ``day``: the first day, as it is written on screens."""
-    if coming.on is None:
+def attempt_words(coming: NextAttempt, today: date, day: str, *, is_own: bool = True) -> str:
+    """When the paper may be sat next. ``day``: the first day, as screens write it; ``is_own``: said to
+    whoever sat it."""
+    if coming.on is None and is_own:
         return (
             "Every attempt is used. Go through the explanations with a trainer, who can then allow more; "
             "until then the paper cannot be sat."
         )
+    if coming.on is None:
+        return "Every attempt is used. Go through the explanations together; then more can be allowed."
+    who = "You" if is_own else "They"
     left = "one attempt is left" if coming.left == 1 else f"{coming.left} attempts are left"
     if coming.on > today:
-        return f"You can sit it again from {day} on; {left} before a trainer is asked."
-    return f"You can sit it now; {left} before a trainer is asked."
+        return f"{who} can sit it again from {day} on; {left} before a trainer is asked."
+    return f"{who} can sit it now; {left} before a trainer is asked."

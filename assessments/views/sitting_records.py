@@ -34,7 +34,7 @@ from competence.permissions import Right, may, may_about, require, sites_with
 from competence.rules.reasons import long_date
 from competence.views.doing import asks, attempt
 from competence.views.front import Part
-from competence.views.lists import category_choice, choice, paged, site_choice, span_asked, typed
+from competence.views.lists import category_choice, choice, paged, site_choice, typed
 from competence.views.pages import form_page, operator_or_404
 
 Status = Sitting.Status
@@ -68,12 +68,12 @@ def sitting_record(request: HttpRequest, sitting_id: uuid.UUID) -> HttpResponse:
             "cards": reviews_of(sheet),
             "is_own": is_own,
             "late": sum(len(question.late) for question in sheet.questions),
-            **(_coming(request, sitting) if sitting.paper_id else {}),
+            **(_coming(request, sitting, is_own) if sitting.paper_id else {}),
         },
     )
 
 
-def _coming(request: HttpRequest, sitting: Sitting) -> dict[str, object]:
+def _coming(request: HttpRequest, sitting: Sitting, is_own: bool) -> dict[str, object]:
     """What happens next with a paper, and whether this account may allow more attempts. Three statements."""
     operator = sitting.operator
     today = today_of(operator, now())
@@ -83,7 +83,7 @@ def _coming(request: HttpRequest, sitting: Sitting) -> dict[str, object]:
     coming = next_attempt_of(operator, paper, today)
     day = long_date(coming.on) if coming.on else ""
     return {
-        "attempts": attempt_words(coming, today, day),
+        "attempts": attempt_words(coming, today, day, is_own=is_own),
         "may_sit_now": coming.on is not None and coming.on <= today,
         "may_allow": coming.on is None and may_about(request.user, Right.ALLOW_ATTEMPTS, operator),
     }
@@ -94,16 +94,7 @@ def _coming(request: HttpRequest, sitting: Sitting) -> dict[str, object]:
 def sitting_list(request: HttpRequest) -> HttpResponse:
     site_ids = sites_with(request.user, Right.SEE_SITTINGS)
     words, site, category, kind = (typed(request, name) for name in ("q", "site", "category", "kind"))
-    span = span_asked(request)
-    found = sittings_asked(
-        site_ids,
-        words=words,
-        site=site,
-        category=category,
-        kind=kind,
-        first_moment=span.first_moment,
-        before=span.before,
-    )
+    found = sittings_asked(site_ids, words=words, site=site, category=category, kind=kind)
     page, query = paged(request, found)
     return render(
         request,
@@ -115,10 +106,9 @@ def sitting_list(request: HttpRequest) -> HttpResponse:
             "selects": [
                 site_choice(site_ids, site),
                 category_choice("Category", category),
-                choice("kind", "Kind", Sitting.Kind.choices, kind, every="Papers and refreshers"),
+                choice("kind", "Kind", Sitting.Kind.choices, kind, every="Both kinds"),
             ],
-            "dates": span.choices,
-            "is_filtered": bool(words or site or category or kind or span.first_moment or span.before),
+            "is_filtered": bool(words or site or category or kind),
         },
     )
 
