@@ -3,9 +3,10 @@
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from assessments.models import Answer, Assessment, BlueprintLine, PaperVersion, Sitting, Tap
+from assessments.models import Answer, Assessment, BlueprintLine, PaperVersion, Sitting, Tap, Topic
 from assessments.queries.questions import bank_for
 from assessments.queries.sittings import ticket_categories, today_of
 from assessments.rules.recall import How, Seen, TopicRecall, recall_of
@@ -13,6 +14,8 @@ from competence.models import Category, DailyCheck, Evidence, Finding, Operator,
 
 # From so many days before it falls due, a refresher is spoken of on the start page.
 SPOKEN_OF_DAYS = 14
+# Where no standard of a person's says how much must still be known: what the model of recall aims at.
+SHOWN_LEVEL = Decimal("0.9")
 
 AT_THE_MACHINE = {
     Tap.Mark.UNPROMPTED: How.SHOWN,
@@ -150,3 +153,64 @@ def refresher_due(operator: Operator, moment: datetime) -> RefresherDue | None:
         return RefresherDue(None, today, tuple(none_held))
     soonest = min(end for end in ends.values() if end is not None)
     return RefresherDue(soonest, today, tuple(category for category, end in ends.items() if end == soonest))
+
+
+@dataclass(frozen=True)
+class Known:
+    """One topic as its learner sees it. ``share``: how likely it is still known today, from 0 to 1."""
+
+    topic: Topic
+    is_critical: bool
+    share: float | None
+    fades_on: date | None
+    is_fading: bool
+
+    @property
+    def tenths(self) -> int:
+        return round((self.share or 0) * 10)
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """What somebody knows of the topics that they may be asked, the least known first."""
+
+    topics: tuple[Known, ...]
+    due: RefresherDue | None
+    today: date
+
+    @property
+    def fading(self) -> list[Known]:
+        return [one for one in self.topics if one.share is not None and one.is_fading]
+
+    @property
+    def fresh(self) -> list[Known]:
+        return [one for one in self.topics if one.share is not None and not one.is_fading]
+
+    @property
+    def not_asked(self) -> list[Known]:
+        return [one for one in self.topics if one.share is None]
+
+
+def knowledge_of(operator: Operator, moment: datetime) -> Knowledge:
+    """Four statements for each category of the person's tickets at most, and nine besides."""
+    today = today_of(operator, moment)
+    categories = ticket_categories(operator)
+    asked = recall_requirements(categories, today) if categories else {}
+    levels = [line.recall_level for line in asked.values()]
+    level = max(levels, default=SHOWN_LEVEL)
+    banks = [bank_for(category) for category in categories] or [bank_for(None)]
+    topics = {one.question.topic.code: one.question.topic for bank in banks for one in bank}
+    critical = {code for category in categories for code in critical_topics(category, today)}
+    recalls = recalls_of(operator)
+    known = [
+        _known(topic, recalls.get(code), code in critical, today, level) for code, topic in topics.items()
+    ]
+    known.sort(key=lambda one: (one.share is None, one.share or 0, not one.is_critical, one.topic.name))
+    return Knowledge(tuple(known), refresher_due(operator, moment), today)
+
+
+def _known(topic: Topic, recall: TopicRecall | None, is_critical: bool, today: date, level: Decimal) -> Known:
+    if recall is None or not recall.is_known:
+        return Known(topic, is_critical, None, None, is_fading=False)
+    fades_on = recall.due_on(level)
+    return Known(topic, is_critical, recall.recall(today), fades_on, fades_on is None or fades_on < today)

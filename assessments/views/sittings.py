@@ -20,7 +20,7 @@ from assessments.actions.sittings import (
 )
 from assessments.forms.sittings import GivenAnswer, StartForm, posted_answer, sent_answer
 from assessments.models import Sitting
-from assessments.queries.recall import refresher_due
+from assessments.queries.recall import knowledge_of, refresher_due
 from assessments.queries.sittings import SittingSheet, own_sittings, sheet_of, sittings_to_show
 from assessments.rules.paper_words import attempt_words
 from assessments.views import sitting_records
@@ -119,6 +119,15 @@ def refresher_start(request: HttpRequest) -> HttpResponse:
         "assessments/sittings/refresher.html",
         {"form": form, "open_one": open_one, "new_id": uuid.uuid4()},
     )
+
+
+@never_cache
+@asks(Right.SIT)
+@require_GET
+def my_knowledge(request: HttpRequest) -> HttpResponse:
+    """What of the operator's topics is fading, and what a few questions would freshen."""
+    knowledge = knowledge_of(own_operator(request), now())
+    return render(request, "assessments/sittings/my_knowledge.html", {"knowledge": knowledge})
 
 
 @never_cache
@@ -267,6 +276,7 @@ def sitting_finish(request: HttpRequest, sitting_id: uuid.UUID) -> HttpResponse:
 urlpatterns: list[URLPattern] = [
     path("papers/", start, name="sitting-start"),
     path("refreshers/", refresher_start, name="refresher-start"),
+    path("refreshers/knowledge/", my_knowledge, name="my-knowledge"),
     path("sittings/<uuid:sitting_id>/", sitting, name="sitting"),
     path("sittings/<uuid:sitting_id>/questions/<int:position>/", sitting_question, name="sitting-question"),
     path("sittings/<uuid:sitting_id>/answers/", sitting_answer, name="sitting-answer"),

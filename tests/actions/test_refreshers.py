@@ -10,7 +10,7 @@ from assessments.actions.outcomes import confirm_assessment
 from assessments.actions.refreshers import FEWEST, MOST, after_check, bank_of
 from assessments.actions.sittings import answer_question, finish_sitting, start_paper, start_refresher
 from assessments.models import Sitting
-from assessments.queries.recall import recalls_of, refresher_due
+from assessments.queries.recall import knowledge_of, recalls_of, refresher_due
 from assessments.queries.sittings import sheet_of
 from competence.actions.clock import as_if_at
 from competence.actions.errors import ActionRefused
@@ -298,3 +298,24 @@ def test_what_is_believed_takes_three_statements(room, django_assert_num_queries
     operator = room.fresh()
     with django_assert_num_queries(3):
         assert recalls_of(operator)["raising"].is_known
+
+
+def test_what_somebody_knows_is_told_as_fading_fresh_and_not_asked(room):
+    room.done(at=timezone.now() - timedelta(days=60))
+    second = room.done(at=timezone.now() - timedelta(days=1), wrong=("raising",))
+    told = knowledge_of(room.fresh(), timezone.now())
+    assert {one.topic.code for one in told.topics} == set(TOPICS)
+    again = set(topics_of(second))
+    assert "raising" in {one.topic.code for one in told.fading}
+    assert {one.topic.code for one in told.fresh} == again - {"raising"}
+    assert all(one.share is None for one in told.not_asked)
+
+
+def test_what_somebody_knows_takes_as_many_statements_for_many_answers(room, django_assert_max_num_queries):
+    operator = room.fresh()
+    with django_assert_max_num_queries(13) as few:
+        knowledge_of(operator, timezone.now())
+    room.done()
+    with django_assert_max_num_queries(13) as many:
+        knowledge_of(operator, timezone.now())
+    assert len(few) == len(many)

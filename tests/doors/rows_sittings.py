@@ -27,6 +27,7 @@ ROWS: list[Row] = [
     Row("sitting-start", OPERATOR, method="post"),
     Row("refresher-start", OPERATOR),
     Row("refresher-start", OPERATOR, method="post"),
+    Row("my-knowledge", OPERATOR),
     Row("sitting", OPERATOR, kwargs=_of_open, owner_only=True),
     Row("sitting-question", OPERATOR, kwargs=lambda w: {**_of_open(w), "position": 1}, owner_only=True),
     Row("sitting-answer", OPERATOR, kwargs=_of_open, owner_only=True),

@@ -80,6 +80,15 @@ def test_the_start_page_offers_the_papers_that_the_record_asks_for(room, client)
     assert reverse("sitting", args=[sitting.pk]) in home
 
 
+def test_what_is_known_is_said_kindly_and_leads_to_a_refresher(room, client):
+    url = reverse("my-knowledge")
+    assert "Not answered right yet" in client.get(url).content.decode()
+    room.sat()
+    page = client.get(url).content.decode()
+    for words in ("Everybody forgets", "Fresh to", "about 10 in 10", reverse("refresher-start")):
+        assert words in page
+
+
 # Answering without script --------------------------------------------------------------------------------
 
 
