@@ -169,6 +169,11 @@ class Known:
     def tenths(self) -> int:
         return round((self.share or 0) * 10)
 
+    @property
+    def words(self) -> str:
+        """Never ten in ten: nobody is certain of what somebody else knows."""
+        return "better than 9 in 10" if self.tenths == 10 else f"about {self.tenths} in 10"
+
 
 @dataclass(frozen=True)
 class Knowledge:
