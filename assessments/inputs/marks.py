@@ -1,11 +1,11 @@
 """Two raters' marks from a table of text: one row a point, one column a rater, a header above."""
 
-import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
+from assessments.inputs.tables import lines_of
 from assessments.rules.agreement import DoubleMark
 
 
@@ -32,7 +32,7 @@ def read_marks(
     unordered. Columns are parted by commas, or by semicolons or tabs where the header has no comma. Raises
     ``UnreadableMarks``.
     """
-    lines = _lines(file)
+    lines = lines_of(file, refused=UnreadableMarks)
     header, rows = lines[0][1], lines[1:]
     at = _chosen(header, columns)
     if not rows:
@@ -54,34 +54,6 @@ def read_marks(
         categories=categories,
         is_ordered=is_ordered,
     )
-
-
-def _lines(file: Path) -> list[tuple[int, list[str]]]:
-    """The rows that are not blank, each with its line in the file."""
-    not_text = f"{file.name} is not a table of text: save it as CSV in UTF-8."
-    try:
-        # As spreadsheets write it: sometimes with a byte order mark.
-        with file.open(encoding="utf-8-sig", newline="") as opened:
-            header = opened.readline()
-            opened.seek(0)
-            reader = csv.reader(opened, delimiter=_delimiter(header), strict=True)
-            lines = [(reader.line_num, [cell.strip() for cell in row]) for row in reader]
-    except OSError as problem:
-        raise UnreadableMarks(f"{file} could not be read: {problem.strerror}.") from problem
-    except (UnicodeDecodeError, csv.Error) as problem:
-        raise UnreadableMarks(not_text) from problem
-    lines = [(line, cells) for line, cells in lines if any(cells)]
-    if not lines:
-        raise UnreadableMarks(f"{file.name} is empty.")
-    if any("\0" in cell for _, cells in lines for cell in cells):
-        raise UnreadableMarks(not_text)
-    return lines
-
-
-def _delimiter(header: str) -> str:
-    if "," in header:
-        return ","
-    return next((mark for mark in ";\t" if mark in header), ",")
 
 
 def _chosen(header: list[str], columns: Sequence[str] | None) -> tuple[int, int]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from assessments.rules.analysis_decisions import Consistency, consistency
 from assessments.rules.analysis_difficulty import Difficulty, difficulties
-from assessments.rules.analysis_questions import NOT_ASKED, QuestionFigures, Responses, question_figures
+from assessments.rules.analysis_questions import QuestionFigures, Responses, question_figures
 from assessments.rules.analysis_reliability import Reliability, reliability
 
 
@@ -38,6 +38,5 @@ def analyse(responses: Responses, cut: int | None = None) -> Analysis:
 
 def decided(responses: Responses, cut: int, found: Reliability) -> Consistency:
     """How consistent the decisions at a cut are, over who was asked anything."""
-    asked = (responses.marks != NOT_ASKED).sum(axis=1)
-    right = (responses.marks == 1).sum(axis=1)
-    return consistency(right[asked > 0], asked[asked > 0], cut, found)
+    sat = responses.asked > 0
+    return consistency(responses.right[sat], responses.asked[sat], cut, found)

@@ -9,6 +9,7 @@ independent: standard errors are the sandwich over people (Varin, Reid & Firth, 
 from memory.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,13 +18,15 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse.csgraph import connected_components
 from scipy.special import expit
 
-from assessments.rules.analysis_questions import NOT_ASKED, Floats, Responses
+from assessments.rules.analysis_questions import NOT_ASKED, Floats, Marks, Responses
 
 # 30 answers place a difficulty within about one logit: Linacre, Rasch Measurement Transactions 7:328 (1994),
 # from memory. With fewer, nothing is said.
 FEWEST_FOR_DIFFICULTY = 30
 
-SETTLED = 1e-10
+PEOPLE_AT_A_TIME = 500
+
+SETTLED = 1e-5
 LONGEST_CLIMB = 100
 
 
@@ -45,12 +48,9 @@ def difficulties(responses: Responses) -> tuple[Difficulty, ...]:
     of any two parts of it, somebody got one right in each and wrong in the other (Fischer, Psychometrika
     46:59 (1981), from memory). Their mean is nought.
     """
-    asked = responses.marks != NOT_ASKED
-    enough = asked.sum(axis=0) >= FEWEST_FOR_DIFFICULTY
-    right = (responses.marks == 1).astype(np.float32)
-    wrong = (responses.marks == 0).astype(np.float32)
-    # How often the one was right where the other was wrong: whole numbers, exact in this many bits.
-    wins = np.where(enough[:, None] & enough[None, :], (right.T @ wrong).astype(np.float64), 0.0)
+    marks = responses.marks
+    enough = np.count_nonzero(marks != NOT_ASKED, axis=0) >= FEWEST_FOR_DIFFICULTY
+    wins = np.where(enough[:, None] & enough[None, :], _wins(marks), 0.0)
     placed = _comparable(wins, enough)
     logits = np.full(len(responses.questions), np.nan)
     errors = logits.copy()
@@ -58,7 +58,7 @@ def difficulties(responses: Responses) -> tuple[Difficulty, ...]:
         within = np.ix_(placed, placed)
         ease, inverse, chances = _fit(wins[within])
         logits[placed] = -ease
-        errors[placed] = _errors(right[:, placed], wrong[:, placed], chances, inverse)
+        errors[placed] = _errors(marks.take(placed, axis=1), chances, inverse)
     return tuple(
         Difficulty(question, float(logits[n]), float(errors[n]))
         if not np.isnan(logits[n])
@@ -94,21 +94,22 @@ def _fit(wins: Floats) -> tuple[Floats, Floats, Floats]:
     got = wins.sum(axis=1)
     # Adding the same to all changes nothing; the constant matrix pins their mean without moving the rest.
     pin = np.full((size, size), met.sum() / size**2)
-    ease = np.zeros(size)
-    reached = _likelihood(wins, ease)
+    # Near enough to begin with: the odds of each question against all others at once.
+    ease = np.log(got / wins.sum(axis=0))
+    chances = _chances(ease)
     for _ in range(LONGEST_CLIMB):
-        chances = expit(ease[:, None] - ease[None, :])
         slope = got - (met * chances).sum(axis=1)
-        factor = _curvature(met, chances, pin)
-        step = cho_solve(factor, slope)
+        step = cho_solve(_curvature(met, chances, pin), slope)
+        reached = _likelihood(wins, chances)
+        share = 1.0
+        chances = _chances(ease + step)
+        while _likelihood(wins, chances) < reached - 1e-9 * abs(reached):
+            share /= 2
+            chances = _chances(ease + share * step)
+        ease = ease + share * step
         if float(np.abs(step).max()) < SETTLED:
             break
-        share = 1.0
-        while (then := _likelihood(wins, ease + share * step)) < reached - 1e-9 * abs(reached):
-            share /= 2
-        ease, reached = ease + share * step, then
     ease = ease - ease.mean()
-    chances = expit(ease[:, None] - ease[None, :])
     inverse = cho_solve(_curvature(met, chances, pin), np.eye(size)) - 1 / (pin[0, 0] * size**2)
     return ease, inverse, chances
 
@@ -121,17 +122,40 @@ def _curvature(met: Floats, chances: Floats, pin: Floats) -> tuple[Floats, bool]
     return np.asarray(factor, np.float64), bool(is_lower)
 
 
-def _likelihood(wins: Floats, ease: Floats) -> float:
-    return -float((wins * np.logaddexp(0, ease[None, :] - ease[:, None])).sum())
+def _chances(ease: Floats) -> Floats:
+    return np.asarray(expit(ease[:, None] - ease[None, :]), np.float64)
 
 
-def _errors(
-    right: NDArray[np.float32], wrong: NDArray[np.float32], chances: Floats, inverse: Floats
-) -> Floats:
+def _likelihood(wins: Floats, chances: Floats) -> float:
+    return float((wins * np.log(np.maximum(chances, 1e-300))).sum())
+
+
+def _errors(marks: Marks, chances: Floats, inverse: Floats) -> Floats:
     """The sandwich: what each person alone would move the ease by, squared and added up."""
     odds = chances.astype(np.float32)
-    pulls = right * (wrong @ (1 - odds).T) - wrong * (right @ odds.T)
-    gathered = (pulls.T @ pulls).astype(np.float64)
-    return np.asarray(
-        np.sqrt(np.einsum("ij,jk,ik->i", inverse, gathered, inverse, optimize=True)), np.float64
-    )
+    over_all = odds.sum(axis=0)
+    is_full = bool((marks != NOT_ASKED).all())
+    gathered = np.zeros_like(chances)
+    for right, wrong in _at_a_time(marks):
+        # A chance and its opposite make one, so that the wrong follow from the right.
+        by_right = right @ odds
+        by_wrong = over_all - by_right if is_full else wrong @ odds
+        pulls = right * by_wrong - wrong * (right.sum(axis=1, keepdims=True) - by_right)
+        gathered += pulls.T @ pulls
+    variance = ((inverse @ gathered) * inverse).sum(axis=1)
+    return np.asarray(np.sqrt(variance), np.float64)
+
+
+def _wins(marks: Marks) -> Floats:
+    """How often the row was right where the column was wrong: whole numbers, exact in these bits."""
+    wins = np.zeros((marks.shape[1], marks.shape[1]))
+    for right, wrong in _at_a_time(marks):
+        wins += right.T @ wrong
+    return wins
+
+
+def _at_a_time(marks: Marks) -> Iterator[tuple[NDArray[np.float32], NDArray[np.float32]]]:
+    """Who was right and who was wrong, as many people as a processor's own memory holds."""
+    for first in range(0, len(marks), PEOPLE_AT_A_TIME):
+        some = marks[first : first + PEOPLE_AT_A_TIME]
+        yield (some == 1).astype(np.float32), (some == 0).astype(np.float32)

@@ -6,6 +6,7 @@ that they got right of the other questions that they were asked.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from math import atanh, sqrt, tanh
 
 import numpy as np
@@ -14,6 +15,7 @@ from scipy.special import ndtri
 
 Floats = NDArray[np.float64]
 Marks = NDArray[np.int8]
+Counts = NDArray[np.int64]
 Told = NDArray[np.bool_]
 Interval = tuple[float, float]
 
@@ -34,7 +36,7 @@ class Picked:
     by_person: Told
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Responses:
     """People by questions: 1 right, 0 wrong or not answered, ``NOT_ASKED`` where the question was not drawn.
 
@@ -59,10 +61,20 @@ class Responses:
     def people(self) -> int:
         return int(self.marks.shape[0])
 
-    @property
+    @cached_property
     def is_full(self) -> bool:
         """Whether everybody was asked everything."""
         return bool((self.marks != NOT_ASKED).all())
+
+    @cached_property
+    def asked(self) -> Counts:
+        """How many questions each person was asked."""
+        return np.asarray((self.marks != NOT_ASKED).sum(axis=1), np.int64)
+
+    @cached_property
+    def right(self) -> Counts:
+        """How many each person got right."""
+        return np.asarray((self.marks == 1).sum(axis=1), np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,45 +130,50 @@ class QuestionFigures:
 def question_figures(responses: Responses) -> tuple[QuestionFigures, ...]:
     """Every question's figures, in the order of its columns."""
     marks = np.asfortranarray(responses.marks)
-    asked = marks != NOT_ASKED
-    count = asked.sum(axis=1)
-    right = (marks == 1).sum(axis=1)
+    right, others = responses.right.astype(np.float64), (responses.asked - 1).astype(np.float64)
+    # Somebody who was asked nothing else says nothing of what they know otherwise.
+    others[others < 1] = np.nan
+    is_full = responses.is_full and not np.isnan(others).any()
     return tuple(
-        _figures(responses, place, question, marks[:, place], count, right)
-        for place, question in enumerate(responses.questions)
+        _figures(responses, place, marks[:, place], right, others, is_full)
+        for place in range(len(responses.questions))
     )
 
 
 def _figures(
-    responses: Responses,
-    place: int,
-    question: str,
-    column: Marks,
-    count: NDArray[np.int64],
-    right: NDArray[np.int64],
+    responses: Responses, place: int, column: Marks, right: Floats, others: Floats, is_full: bool
 ) -> QuestionFigures:
-    who = np.flatnonzero(column != NOT_ASKED)
+    who: slice | NDArray[np.intp] = slice(None) if is_full else np.flatnonzero(column != NOT_ASKED)
     own = column[who].astype(np.float64)
-    others = count[who] - 1
-    # Somebody who was asked nothing else says nothing of what they know otherwise.
-    rest = np.full(len(who), np.nan)
-    np.divide(right[who] - own, others, out=rest, where=others > 0)
-    known = others > 0
-    answers, good = len(who), int(own.sum())
+    rest = (right[who] - own) / others[who]
+    answers, good = len(own), int(own.sum())
     picked = responses.picked.get(place)
-    groups = None if picked is None else _groups(rest[known])
+    choices: tuple[ChoiceFigures, ...] = ()
+    groups = None
+    if picked is not None:
+        known = ~np.isnan(rest)
+        in_group = _groups(rest[known])
+        groups = _counted(in_group)
+        choices = _choices(picked, who, rest, known, in_group)
     return QuestionFigures(
-        question=question,
+        question=responses.questions[place],
         answers=answers,
         right=good,
         facility=good / answers if answers else None,
         facility_interval=wilson(good, answers) if answers else None,
-        discrimination=correlation(own[known], rest[known]),
-        choices=() if picked is None or groups is None else _choices(picked, who, rest, known, groups),
-        groups=None if groups is None else _counted(groups),
+        discrimination=_with_rest(own, rest, is_full),
+        choices=choices,
+        groups=groups,
         unanswered=None if picked is None else int((~picked.by_person[who].any(axis=1)).sum()),
         times=None if responses.seconds is None else _times(responses.seconds[who, place]),
     )
+
+
+def _with_rest(own: Floats, rest: Floats, is_full: bool) -> Correlation:
+    if is_full:
+        return point_biserial(own, rest)
+    known = ~np.isnan(rest)
+    return point_biserial(own[known], rest[known])
 
 
 def wilson(successes: int, tries: int) -> Interval:
@@ -173,30 +190,34 @@ def wilson(successes: int, tries: int) -> Interval:
     return low, high
 
 
-def correlation(first: Floats, second: Floats) -> Correlation:
-    """Pearson's correlation; with a mark of 0 or 1 and the score on the rest, the corrected point-biserial.
+def point_biserial(own: Floats, rest: Floats) -> Correlation:
+    """The correlation of ``own``, each 0 or 1, with the score on the rest: the corrected point-biserial.
 
-    Sources: Henrysson, Psychometrika 28:211 (1963), the item with the rest; the interval Fisher, Metron 1:3
-    (1921), as for normal scores (both from memory).
+    Sources: Henrysson, Psychometrika 28:211 (1963), the question with the rest; the interval Fisher, Metron
+    1:3 (1921), as for normal scores (both from memory).
     """
-    if len(first) < 2:
+    count = len(own)
+    if count < 2:
         return Correlation(None, why_not="Too few answers with other questions beside them.")
+    ones = float(own.sum())
+    if ones in (0, count):
+        return Correlation(None, why_not="Everybody gave the same here: nothing tells people apart.")
+    apart = rest - rest.mean()
+    squares = float(apart @ apart)
     # The same fraction is the same number, so "no spread" is decided exactly.
-    for scores, told in ((first, "Everybody gave the same here"), (second, "All did alike elsewhere")):
-        if scores.min() == scores.max():
-            return Correlation(None, why_not=f"{told}: nothing tells people apart.")
-    one, other = first - first.mean(), second - second.mean()
-    value = float(one @ other / sqrt(float(one @ one) * float(other @ other)))
+    if squares < 1e-6 and rest.min() == rest.max():
+        return Correlation(None, why_not="All did alike elsewhere: nothing tells people apart.")
+    value = float(own @ apart) / sqrt(ones * (1 - ones / count) * squares)
     value = max(-1.0, min(1.0, value))
-    if len(first) < 4:
+    if count < 4:
         return Correlation(value, why_not="An interval takes at least four answers.")
     if abs(value) > 1 - 1e-12:
         return Correlation(value, why_not="All in one line, which leaves no interval.")
-    z, reach = atanh(value), Z_95 / sqrt(len(first) - 3)
+    z, reach = atanh(value), Z_95 / sqrt(count - 3)
     return Correlation(value, (tanh(z - reach), tanh(z + reach)))
 
 
-def _groups(rest: Floats) -> NDArray[np.int64]:
+def _groups(rest: Floats) -> Counts:
     """0 the weak, 1 the middle, 2 the strong. Where all did alike there is only a middle."""
     groups = np.ones(len(rest), np.int64)
     if len(rest) == 0 or rest.min() == rest.max():
@@ -209,13 +230,13 @@ def _groups(rest: Floats) -> NDArray[np.int64]:
     return groups
 
 
-def _counted(groups: NDArray[np.int64]) -> tuple[int, int, int]:
+def _counted(groups: Counts) -> tuple[int, int, int]:
     weak, middle, strong = np.bincount(groups, minlength=3).tolist()
     return weak, middle, strong
 
 
 def _choices(
-    picked: Picked, who: NDArray[np.intp], rest: Floats, known: Told, groups: NDArray[np.int64]
+    picked: Picked, who: slice | NDArray[np.intp], rest: Floats, known: Told, groups: Counts
 ) -> tuple[ChoiceFigures, ...]:
     found = []
     for column, (label, is_right) in enumerate(zip(picked.labels, picked.is_right, strict=True)):
@@ -227,7 +248,7 @@ def _choices(
                 is_right=is_right,
                 count=int(took.sum()),
                 mean_rest=float(rest[known][with_rest].mean()) if with_rest.any() else None,
-                discrimination=correlation(with_rest.astype(np.float64), rest[known]),
+                discrimination=point_biserial(with_rest.astype(np.float64), rest[known]),
                 by_group=_counted(groups[with_rest]),
             )
         )

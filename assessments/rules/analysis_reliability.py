@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
-from assessments.rules.analysis_questions import NOT_ASKED, Interval, Responses
+from assessments.rules.analysis_questions import NOT_ASKED, Counts, Interval, Responses
 
 
 class Method(StrEnum):
@@ -39,16 +39,19 @@ def reliability(responses: Responses) -> Reliability:
     """Cronbach's alpha, which is KR-20 for marks of 0 and 1, where everybody was asked the same; else the
     reliability of scores on drawn questions (see ``drawn_reliability``). Who was asked nothing is left out.
     """
+    if responses.is_full and responses.marks.size:
+        return alpha(responses.marks == 1, responses.right)
     asked = responses.marks != NOT_ASKED
     sat = asked.any(axis=1)
     full = asked[sat].all(axis=0)
     if sat.any() and bool((full | ~asked[sat].any(axis=0)).all()):
-        return alpha(responses.marks[sat][:, full] == 1)
-    return drawn_reliability(asked[sat].sum(axis=1), (responses.marks[sat] == 1).sum(axis=1))
+        return alpha(responses.marks[sat][:, full] == 1, responses.right[sat])
+    return drawn_reliability(responses.asked[sat], responses.right[sat])
 
 
-def alpha(right: NDArray[np.bool_]) -> Reliability:
-    """Cronbach's alpha of a full table with Feldt's 95 % interval, in whole numbers up to the last division.
+def alpha(right: NDArray[np.bool_], scores: Counts) -> Reliability:
+    """Cronbach's alpha of a full table and its row sums, with Feldt's 95 % interval; whole numbers up to the
+    last division.
 
     One divisor for the variances of questions and of scores alike. The standard error of measurement takes
     the variance with n - 1, as an estimate for people like these.
@@ -56,7 +59,6 @@ def alpha(right: NDArray[np.bool_]) -> Reliability:
     Psychometrika 30:357 (1965): 1 - (1 - alpha)F with n - 1 and (n - 1)(k - 1) degrees of freedom.
     """
     people, questions = right.shape
-    scores = right.sum(axis=1)
     if refused := _refused(people, questions, scores):
         return refused
     total = int(scores.sum())
@@ -82,7 +84,7 @@ def alpha(right: NDArray[np.bool_]) -> Reliability:
     )
 
 
-def drawn_reliability(asked: NDArray[np.int64], right: NDArray[np.int64]) -> Reliability:
+def drawn_reliability(asked: Counts, right: Counts) -> Reliability:
     """The reliability of scores where each person was asked a draw of their own from a bank.
 
     A draw can be harder or easier, and that is error too: people are compared by a one-way analysis of

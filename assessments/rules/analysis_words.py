@@ -81,10 +81,12 @@ def few_answers(figures: QuestionFigures) -> str:
 
 
 def _by_discrimination(figures: QuestionFigures) -> list[Look]:
-    interval = figures.discrimination.interval
-    if interval is None:
+    found = figures.discrimination
+    if found.value is None:
         return []
-    if interval[1] < 0:
+    # In one line there is no interval, and no doubt either.
+    best = found.value if found.interval is None else found.interval[1]
+    if best < 0:
         return [
             Look(
                 Reason.NEGATIVE,
@@ -94,7 +96,7 @@ def _by_discrimination(figures: QuestionFigures) -> list[Look]:
             )
         ]
     # Even its best end is poor: not a matter of few answers.
-    if interval[1] < POOR_DISCRIMINATION:
+    if best < POOR_DISCRIMINATION:
         return [
             Look(
                 Reason.POOR,
@@ -199,7 +201,7 @@ def method_words(found: Reliability) -> str:
     if found.method is Method.DRAWN:
         return (
             "Sittings drew different questions, so alpha is not computed: this is the reliability of scores "
-            "on drawn questions (one-way analysis of variance), which errs low where each topic has its share."
+            "on drawn questions (one-way analysis of variance). It errs low where each topic has its share."
         )
     return ""
 
@@ -223,7 +225,7 @@ def consistency_words(found: Consistency) -> str:
     alike = min(99, round(100 * found.agreed)) if found.agreed < 1 else 100
     return (
         f"If everybody sat a second paper of the same kind, about {alike} in 100 would get the same answer, "
-        f"pass or not, at a cut of {found.cut}."
+        f"pass or not, at a cut of {found.cut}. The estimate errs low by a few in 100."
     )
 
 
