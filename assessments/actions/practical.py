@@ -10,7 +10,7 @@ from fractions import Fraction
 from django.core.files.base import ContentFile
 from django.db import transaction
 
-from assessments.actions.asking import own, own_open, require_assessor, zone_of
+from assessments.actions.asking import own, own_open, refuse_unless_marking, require_assessor, zone_of
 from assessments.models import AssessedPoint, Assessment, Booking, PointNote, Tap
 from assessments.queries.practical import Sheet, sheet_of
 from assessments.rules.scoring import Mark, Outcome, Pair, SeenPoint, outcome
@@ -165,7 +165,7 @@ class GivenNote:
 @transaction.atomic
 def give_marks(
     *, by: Account, assessment_id: uuid.UUID, marks: Iterable[GivenMark], notes: Iterable[GivenNote] = ()
-) -> None:
+) -> Assessment:
     """Keep marks in the order in which they come, and notes; what is sent twice is kept once.
 
     Marks and notes are a draft until the assessment is finished, so this writes no journal entry: finishing
@@ -190,6 +190,7 @@ def give_marks(
     Tap.objects.bulk_create(taps, ignore_conflicts=True)
     for note in notes:
         _keep_note(assessment, note)
+    return assessment
 
 
 @transaction.atomic
@@ -205,7 +206,7 @@ def note_point(*, by: Account, assessment_id: uuid.UUID, note: GivenNote) -> Poi
 
 
 def _require_points(assessment: Assessment, wanted: set[int]) -> None:
-    if assessment.points.filter(listed__in=wanted).count() != len(wanted):
+    if not wanted <= set(assessment.points.values_list("listed_id", flat=True)):
         raise ActionRefused("That is for a point that is not on this assessment. Nothing of it was kept.")
 
 
@@ -236,7 +237,7 @@ def finish_assessment(*, by: Account, assessment_id: uuid.UUID) -> Assessment:
     assessment = own(by, assessment_id)
     if assessment.status == Status.FINISHED:
         return assessment
-    assessment = own_open(by, assessment_id)
+    refuse_unless_marking(assessment)
     sheet = sheet_of(assessment)
     if sheet.unmarked:
         raise Unmarked(sheet.unmarked)

@@ -1,6 +1,5 @@
 """An assessment as it stands: the marks that count, the order in which things were seen, the sheet."""
 
-import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -26,12 +25,10 @@ class Standing:
 
 
 class OneTap(Protocol):
-    """What is asked of a tap; a whole row has it, and so has one read with fewer columns."""
+    """What counting asks of a tap; a whole row has it, and so has one read with fewer columns."""
 
     listed_id: int
     mark: str
-    device: str
-    tapped_at: datetime
 
 
 def marks_that_count(taps: Iterable[OneTap]) -> dict[int, Standing]:
@@ -60,35 +57,14 @@ def marks_that_count(taps: Iterable[OneTap]) -> dict[int, Standing]:
     return marks
 
 
-def has_clock_gone_back(taps: Iterable[OneTap]) -> bool:
-    """Whether a device's clock said an earlier moment for a later tap. Order is by arrival, so nothing is
-    mixed up by it."""
-    last: dict[str, datetime] = {}
-    for tap in taps:
-        if tap.device in last and tap.tapped_at < last[tap.device] - CLOCK_SLACK:
-            return True
-        last[tap.device] = tap.tapped_at
-    return False
-
-
-@dataclass(frozen=True)
-class SoFar:
-    """What stands at each point that was ever tapped, and the device of its last tap."""
-
-    marks: dict[int, tuple[Standing | None, str]]
-    has_clock_gone_back: bool
-
-
-def marked_so_far(assessment_id: uuid.UUID) -> SoFar:
-    """What the taps amount to, without the sheet around them: asked at every tap. One statement."""
-    columns = ("listed_id", "mark", "device", "tapped_at")
-    taps = list(
-        Tap.objects.filter(assessment=assessment_id).order_by("pk").values_list(*columns, named=True)
-    )
-    counting = marks_that_count(taps)
-    devices = {tap.listed_id: tap.device for tap in taps}
-    marks = {pk: (counting.get(pk), device) for pk, device in devices.items()}
-    return SoFar(marks, has_clock_gone_back(taps))
+def marked_so_far(assessment: Assessment) -> dict[int, tuple[Standing | None, str]]:
+    """What stands at each point that was ever tapped, and the device of its last tap: without the sheet
+    around it and without the moments, because it is asked at every tap. One statement."""
+    taps = Tap.objects.filter(assessment=assessment).order_by("pk")
+    read = list(taps.values_list("listed_id", "mark", "device", named=True))
+    standing = marks_that_count(read)
+    devices = {tap.listed_id: tap.device for tap in read}
+    return {pk: (standing.get(pk), device) for pk, device in devices.items()}
 
 
 @dataclass(frozen=True)
@@ -134,7 +110,14 @@ class Sheet:
 
     @property
     def has_clock_gone_back(self) -> bool:
-        return has_clock_gone_back(self.taps)
+        """Whether a device's clock said an earlier moment for a later tap. Order is by arrival, so nothing
+        is mixed up by it."""
+        last: dict[str, datetime] = {}
+        for tap in self.taps:
+            if tap.device in last and tap.tapped_at < last[tap.device] - CLOCK_SLACK:
+                return True
+            last[tap.device] = tap.tapped_at
+        return False
 
     @property
     def unmarked(self) -> tuple[ListedPoint, ...]:

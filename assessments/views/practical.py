@@ -32,6 +32,7 @@ from assessments.queries.practical import (
     Sheet,
     SheetZone,
     assessments_to_show,
+    marked_so_far,
     points_changed_since,
     sheet_of,
 )
@@ -212,33 +213,37 @@ def _keep_zone(request: HttpRequest, assessment: Assessment, here: SheetZone) ->
 def marks(request: HttpRequest, assessment_id: uuid.UUID) -> JsonResponse:
     """Marks as they are tapped, in the order of tapping; what stands afterwards comes back.
 
-    200: kept. 400: not marks. 409: none of them kept, with why.
+    200: kept. 400: not marks. 409: none of them kept, with why. Asked at every tap, so the assessment is
+    read once, by the action.
     """
-    assessment = own_assessment(request, assessment_id)
-    if request.method == "POST":
-        try:
-            given = given_marks(request.body)
-            give_marks(by=request.user, assessment_id=assessment.pk, marks=given)
-        except ActionRefused as refused:
-            return JsonResponse({"sentence": refused.sentence, **_standing(assessment)}, status=409)
-        except ValueError:
-            return JsonResponse({"sentence": "This page sent no marks. Nothing was changed."}, status=400)
+    if request.method == "GET":
+        return JsonResponse(_standing(own_assessment(request, assessment_id)))
+    try:
+        given = given_marks(request.body)
+        assessment = give_marks(by=request.user, assessment_id=assessment_id, marks=given)
+    except Assessment.DoesNotExist as gone:
+        raise Http404("There is no such assessment.") from gone
+    except ActionRefused as refused:
+        assessment = own_assessment(request, assessment_id)
+        return JsonResponse({"sentence": refused.sentence, **_standing(assessment)}, status=409)
+    except ValueError:
+        own_assessment(request, assessment_id)
+        return JsonResponse({"sentence": "This page sent no marks. Nothing was changed."}, status=400)
     return JsonResponse(_standing(assessment))
 
 
 def _standing(assessment: Assessment) -> dict[str, Any]:
-    sheet = sheet_of(assessment)
+    """What stands at each point that was ever tapped; the page knows the others to be unmarked."""
     return {
         "status": assessment.status,
         "now": now().isoformat(),
-        "clock_gone_back": sheet.has_clock_gone_back,
         "marks": {
-            str(point.listed.pk): {
-                "mark": point.standing.mark if point.standing else "",
-                "order": point.standing.order if point.standing else None,
-                "device": point.device,
+            str(pk): {
+                "mark": standing.mark if standing else "",
+                "order": standing.order if standing else None,
+                "device": device,
             }
-            for point in sheet.points
+            for pk, (standing, device) in marked_so_far(assessment).items()
         },
     }
 

@@ -25,7 +25,7 @@ django.setup()
 from django.db import connection  # noqa: E402
 from django.test.utils import setup_databases, teardown_databases  # noqa: E402
 
-from tests.bench import one_verdict, roster, severity  # noqa: E402
+from tests.bench import analysis, one_mark, one_verdict, roster, severity  # noqa: E402
 from tests.bench.register import add_people, make_plant  # noqa: E402
 
 
@@ -68,12 +68,19 @@ def run(first: int, full: int, *, judged: bool) -> int:
     print(speed.line())
     severities = severity.measure(200_000 if judged else 20_000)
     print(severities.line())
+    questions = analysis.measure(*((5_000, 200) if judged else (500, 50)))
+    print(questions.line())
+    mark = one_mark.measure()
+    print(mark.line())
     goals = [
         ("statements for one verdict", after.statements, 3),
         ("one verdict / hand-written SQL", after.median / after.floor, 25),
         (f"one verdict at {full:,} / at {first:,} operators", after.median / before.median, 1.3),
         ("300,000 / verdicts a second of the roster", 300_000 / speed.per_second, 1),
+        ("a bare INSERT's throughput / that of one mark", 1 / mark.ratio, 1 / 0.6),
         ("severities / statsmodels' time for the same", severities.ratio, 1),
+        ("question analysis / pingouin's time for part of it", questions.ratio, 0.1),
+        ("question analysis and pingouin apart, in thousand millionths", questions.difference * 1e9, 1),
     ]
     missed = 0
     for name, figure, goal in goals:

@@ -501,7 +501,7 @@ def test_the_list_s_statements_do_not_grow_with_it(door, how_many, django_assert
 def test_a_tap_s_statements_do_not_grow_with_the_taps(door, django_assert_num_queries):
     assessment = door.assessment()
     for _ in range(2):
-        with django_assert_num_queries(13):
+        with django_assert_num_queries(9):
             door.send(assessment, (0, "unprompted"), (1, "missed"), (2, "prompted"))
 
 

@@ -216,7 +216,8 @@
     return { end: response.ok ? "kept" : "refused", status: response.status, said };
   };
   const takeIn = ({ marks, now }) => {
-    told = new Map(Object.entries(marks));
+    const unmarked = { mark: "", order: null, device: "" };
+    told = new Map(cards.map(({ dataset }) => [dataset.point, marks[dataset.point] || unmarked]));
     toldAt = now;
     setClock(now);
   };
@@ -224,7 +225,6 @@
     if (!said.marks) return;
     takeIn(said);
     say("copy", false);
-    if (said.clock_gone_back) say("clock", true);
     if (said.status !== "marking" && cards.length) {
       refuse("This assessment is no longer being marked; its marks stand as they were.");
       window.keptPage.drop(frame.dataset.pageUrl);
