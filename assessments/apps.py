@@ -15,6 +15,8 @@ class AssessmentsConfig(AppConfig):
         from assessments.models import Assessment, Sitting
         from competence.queries.journal_rows import DRAFTS
 
+        # A plan is a working paper; what is accepted of it are bookings.
+        DRAFTS["assessments.plan"] = ExpressionWrapper(Q(pk__isnull=False), BooleanField())
         being_marked = Exists(Assessment.objects.filter(pk=OuterRef("assessment_id"), status="marking"))
         DRAFTS["assessments.assessment"] = ExpressionWrapper(Q(status="marking"), BooleanField())
         DRAFTS["assessments.tap"] = DRAFTS["assessments.pointnote"] = being_marked

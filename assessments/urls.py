@@ -7,6 +7,7 @@ from assessments.views import (
     bookings,
     cover,
     papers,
+    plans,
     practical,
     progress,
     questions,
@@ -24,4 +25,5 @@ urlpatterns: list[URLPattern] = [
     *papers.urlpatterns,
     *sittings.urlpatterns,
     *cover.urlpatterns,
+    *plans.urlpatterns,
 ]

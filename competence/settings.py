@@ -34,6 +34,9 @@ JOURNAL_KEY = _stated("REGISTER_JOURNAL_KEY") or kept_secret(DATA_DIR / "journal
 # every change; negative: never, for a register that is sealed by a scheduler.
 JOURNAL_SEAL_SECONDS = int(os.environ.get("REGISTER_SEAL_SECONDS", "60"))
 
+# A plan of re-assessments takes half a minute of a processor: it is worked out in a process of its own.
+PLANS_IN_THIS_PROCESS = False
+
 _hosts = _stated("REGISTER_HOSTS")
 ALLOWED_HOSTS = _hosts.split(",") if _hosts else ["localhost", "127.0.0.1", "[::1]"]
 CSRF_TRUSTED_ORIGINS = [f"https://{host}" for host in _hosts.split(",") if host]
@@ -134,6 +137,11 @@ STORAGES = {
 }
 # A check with a photograph for every point still fits; anything larger is refused with a message.
 PHOTOGRAPH_MAX_BYTES = 12 * 1024 * 1024
+# An uploaded spreadsheet is kept here while it is being brought in. Ten times the rows of a large firm fit into
+# 50 MB; a sheet of plain cells unpacks to some ten times its size.
+IMPORTS_ROOT = DATA_DIR / "imports"
+SPREADSHEET_MAX_BYTES = 50 * 1024 * 1024
+SPREADSHEET_MAX_UNPACKED = 400 * 1024 * 1024
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 2000
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 

@@ -1,6 +1,7 @@
 """What assessing keeps, above the register that it writes evidence to."""
 
 from .papers import BlueprintLine, MoreAttempts, Panel, PanelQuestion, PanelRating, PaperVersion
+from .plans import Plan
 from .practical import AssessedPoint, Assessment, AssessmentCorrection, Booking, PointNote, Tap
 from .questions import Question, QuestionReview, QuestionVersion, Topic
 from .sittings import Answer, DrawnQuestion, Sitting, SittingEvidence
@@ -18,6 +19,7 @@ __all__ = [
     "PanelQuestion",
     "PanelRating",
     "PaperVersion",
+    "Plan",
     "PointNote",
     "Question",
     "QuestionReview",

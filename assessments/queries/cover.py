@@ -235,7 +235,7 @@ class _Renewals:
 
     def __init__(self, horizon: Horizon, booked: Mapping[tuple[str, str], date]) -> None:
         self.horizon, self.booked = horizon, booked
-        self.rates = pass_rates(_history(horizon.first))
+        self.rates = chances_of_passing(horizon.first)
         self.standards: dict[str, list[StandardVersion]] = defaultdict(list)
         versions = StandardVersion.objects.filter(category__code__in={code for _, code in booked})
         for version in versions.select_related("category").order_by("in_force_from"):
@@ -290,8 +290,8 @@ def _booked(
     return booked
 
 
-def _history(today: date) -> dict[str, History]:
-    """How practical assessments of each category went over the last years. One statement."""
+def chances_of_passing(today: date) -> dict[str, float]:
+    """By category code, from how its practical assessments went over the last years. Two statements."""
     counting = Evidence.objects.filter(
         kind="practical",
         strikes_out=False,
@@ -305,7 +305,7 @@ def _history(today: date) -> dict[str, History]:
     )
     seen = {code: History(passed, failed) for code, passed, failed in rows}
     every = Category.objects.values_list("code", flat=True)
-    return {code: seen.get(code, History(0, 0)) for code in every}
+    return pass_rates({code: seen.get(code, History(0, 0)) for code in every})
 
 
 def _less(spans: Sequence[Span], taken: Sequence[Span]) -> list[Span]:

@@ -49,6 +49,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
             Room("Bookings", "booking-list", Right.SEE_ASSESSMENTS),
             Room("Sittings", "sitting-list", Right.SEE_SITTINGS),
             Room("Cover", "cover-list", Right.SEE_RECORDS),
+            Room("Plan", "plan-list", Right.BOOK),
             Room("Start an assessment", "assessment-start", Right.ASSESS),
             Room("Agreement", "agreement-list", Right.SEE_ASSESSMENTS),
             Room("Severity", "severity", Right.SEE_SEVERITY, is_everywhere=True),

@@ -14,7 +14,7 @@ from django.apps import apps
 from django.db import IntegrityError, connection, models, transaction
 from django.utils import timezone
 
-from assessments.models import Assessment, AssessmentCorrection, Booking
+from assessments.models import Assessment, AssessmentCorrection, Booking, Plan
 from competence.models import AcceptedCategory, FittedFeature, Precedence
 from tests import factories
 from tests.factories import questions
@@ -116,6 +116,17 @@ def an_assessment_correction() -> AssessmentCorrection:
         evidence=factories.EvidenceFactory(),
         recorded_at=timezone.now(),
         recorded_by=factories.AccountFactory(),
+    )
+
+
+def a_finished_plan() -> Plan:
+    return Plan.objects.create(
+        made_by=factories.AccountFactory(),
+        made_at=timezone.now(),
+        asked={},
+        status="finished",
+        found={},
+        finished_at=timezone.now(),
     )
 
 
@@ -323,6 +334,10 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
     "blueprint_asks_no_more_right_than_questions": (
         questions.BlueprintLineFactory,
         [{"questions": 0, "must_be_right": 0}, {"must_be_right": 3}],
+    ),
+    "finished_plan_has_what_was_found": (
+        a_finished_plan,
+        [{"found": None}, {"finished_at": None}, {"status": "running"}, {"status": "gone"}],
     ),
     "more_attempts_say_why": (questions.MoreAttemptsFactory, [{"reason": ""}]),
     "paper_sitting_has_its_paper_and_its_end": (
