@@ -1,5 +1,6 @@
 """Pages that a phone keeps, so that they can be reloaded where there is no signal."""
 
+from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponse
 from django.template.loader import render_to_string
@@ -23,7 +24,10 @@ def kept_on_phone(response: HttpResponse) -> HttpResponse:
 def worker(request: HttpRequest) -> HttpResponse:
     """The offline worker. It holds nothing of the register, and a browser looks for a newer one whether or
     not somebody is signed in."""
-    script = render_to_string("assessments/offline_worker.js", {"rooms": KEPT_ROOMS})
+    script = render_to_string(
+        "assessments/offline_worker.js",
+        {"rooms": KEPT_ROOMS, "longest_seconds": settings.SESSION_COOKIE_AGE},
+    )
     response = HttpResponse(script, content_type="text/javascript; charset=utf-8")
     # It must see signing out, which is above its own address.
     response["Service-Worker-Allowed"] = "/"

@@ -6,7 +6,8 @@
 //
 // The network comes first; the kept copy is shown only when the network does not answer, with data-kept-copy on
 // its root element. A page that comes without the header, a redirect or a refusal removes the kept copy, and so
-// does the page itself (keptPage.drop). Signing in or out removes everything. Nothing that is posted is kept.
+// does the page itself (keptPage.drop). Signing in or out removes everything, and a copy that is older than a
+// session lasts is not shown. Nothing that is posted is kept.
 "use strict";
 
 const ROOMS = [{% for room in rooms %}"{{ room|escapejs }}"{% if not forloop.last %}, {% endif %}{% endfor %}];
@@ -16,6 +17,7 @@ const PAGES_STORE = "kept-pages";
 const FILES_STORE = "kept-files";
 // A weak signal may take a request and never answer it.
 const PATIENCE_MS = 8000;
+const LONGEST_MS = {{ longest_seconds }} * 1000;
 
 self.addEventListener("install", () => self.skipWaiting());
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
@@ -51,6 +53,10 @@ const answer = async (asked, kept) => {
 const keptCopy = async (path) => {
   const kept = await caches.match(path, { cacheName: PAGES_STORE, ignoreVary: true });
   if (!kept) return null;
+  if (Date.now() - Date.parse(kept.headers.get("Date")) > LONGEST_MS) {
+    await drop(path);
+    return null;
+  }
   const page = (await kept.text()).replace("<html ", "<html data-kept-copy ");
   return new Response(page, { headers: kept.headers });
 };

@@ -296,6 +296,31 @@ def test_the_phone_keeps_no_page_of_an_assessment_that_is_over(ground, phone_pag
     wait_until(page, lambda: kept_on(page) == [])
 
 
+def test_a_copy_that_is_older_than_a_session_is_not_shown(ground, phone_page, sign_in):
+    assessment, page = ground.assessment(), phone_page
+    path = address("", assessment)
+    sign_in(page, ground.trainer)
+    page.goto(path)
+    wait_until_kept(page, path)
+    page.context.set_offline(True)
+    for hours, is_shown in ((11, True), (13, False)):
+        page.evaluate(
+            """async ([path, hours]) => {
+              const date = new Date(Date.now() - hours * 36e5).toUTCString();
+              const headers = { "Content-Type": "text/html", Date: date };
+              const store = await caches.open("kept-pages");
+              await store.put(path, new Response("<html ><body>Kept</body></html>", { headers }));
+            }""",
+            [path, hours],
+        )
+        if is_shown:
+            page.reload()
+            page.get_by_text("Kept", exact=True).wait_for()
+        else:
+            with pytest.raises(BrowserError, match="net::ERR"):
+                page.reload()
+
+
 def test_signing_out_leaves_no_page_for_whoever_has_the_phone_next(ground, desk_page, sign_in):
     assessment, page = ground.assessment(), desk_page
     sign_in(page, ground.trainer)
