@@ -5,6 +5,7 @@ from .base import AlteringKeptRow
 from .checklists import ChecklistVersion, ListedPoint, Point, Precedence
 from .checks import DailyCheck, Defect, DefectSighting, Finding, Grade, Refusal
 from .evidence import Evidence
+from .imports import ImportedRow, ImportFile, RememberedWord
 from .journal import Checkpoint, JournalEntry, JournalledRow
 from .people import Employer, MinimumCover, Operator, OperatorState, Site
 from .plant import Category, Feature, FittedFeature, Machine, MachineState
@@ -28,6 +29,8 @@ __all__ = [
     "Finding",
     "FittedFeature",
     "Grade",
+    "ImportFile",
+    "ImportedRow",
     "JournalEntry",
     "JournalledRow",
     "Level",
@@ -40,6 +43,7 @@ __all__ = [
     "Point",
     "Precedence",
     "Refusal",
+    "RememberedWord",
     "Requirement",
     "Role",
     "Site",

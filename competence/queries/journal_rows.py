@@ -26,6 +26,7 @@ THE_JOURNAL = {JournalEntry, JournalledRow, Checkpoint}
 # What is not a record yet, by label. Nothing is expected of such a row until an entry speaks of it.
 DRAFTS = {
     "competence.dailycheck": ExpressionWrapper(Q(status="draft"), BooleanField()),
+    "competence.importfile": ExpressionWrapper(~Q(status="imported"), BooleanField()),
     # Not a join: that would lose the findings of a check that is not there.
     "competence.finding": Exists(
         DailyCheck.objects.filter(pk=OuterRef("daily_check_id"), status__in=["draft", "set_aside"])

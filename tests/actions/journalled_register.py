@@ -22,6 +22,7 @@ from competence.models import (
 )
 from competence.queries.journal_rows import journalled_models
 from tests import factories
+from tests.factories import imports
 
 PHOTOGRAPH = b"not a real photograph, and exactly these bytes"
 
@@ -56,6 +57,8 @@ def make_rows() -> None:
     seen.photograph.save("worn.jpg", ContentFile(PHOTOGRAPH), save=True)
     DefectSighting.objects.create(defect=defect, finding=seen)
     factories.RefusalFactory()
+    imports.ImportedRowFactory()
+    imports.RememberedWordFactory()
 
 
 def write_journal() -> None:

@@ -17,7 +17,7 @@ from django.utils import timezone
 from assessments.models import Assessment, AssessmentCorrection, Booking, Plan
 from competence.models import AcceptedCategory, FittedFeature, Precedence
 from tests import factories
-from tests.factories import questions
+from tests.factories import imports, questions
 from tests.factories.assessments import AssessmentFactory, PointNoteFactory, TapFactory
 from tests.factories.tickets import TicketEventFactory, TicketFactory
 
@@ -344,6 +344,30 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
         lambda: questions.SittingFactory(is_paper=True),
         [{"paper": None}, {"category": None}, {"ends_at": None}, {"kind": "refresher"}, {"kind": "quiz"}],
     ),
+    "imported_file_says_who_and_when": (
+        lambda: imports.ImportFileFactory(imported=True),
+        [
+            {"imported_at": None},
+            {"imported_by": None},
+            {"status": "in_progress"},
+            {"status": "given_up"},
+            {"status": "lost"},
+            {"file": "still-here.xlsx"},
+        ],
+    ),
+    "imported_row_names_its_operator_or_why_not": (
+        imports.ImportedRowFactory,
+        [{"operator": None}, {"outcome": "left_out", "told": ""}, {"outcome": "lost"}],
+    ),
+    "remembered_word_means_one_thing_of_its_kind": (
+        imports.RememberedWordFactory,
+        [
+            {"category": None},
+            {"kind": "site"},
+            {"kind": "machine"},
+            {"site": lambda row: factories.SiteFactory()},
+        ],
+    ),
     "finished_sitting_has_its_outcome": (
         lambda: questions.SittingFactory(is_paper=True, finished=True),
         [
@@ -391,6 +415,7 @@ TWINS: dict[str, Callable[[], Row]] = {
     "one_paper_version_per_start_day": lambda: questions.PaperVersionFactory(number=next(NUMBERS)),
     "blueprint_names_a_topic_once": questions.BlueprintLineFactory,
     "one_open_sitting_per_operator": questions.SittingFactory,
+    "word_remembered_once": imports.RememberedWordFactory,
     "drawn_question_position_once": questions.DrawnQuestionFactory,
     "question_drawn_once_in_a_sitting": questions.DrawnQuestionFactory,
 }
