@@ -10,6 +10,7 @@ from assessments.models import Assessment, AssessmentCorrection, PointNote, Tap
 from assessments.queries.practical import Sheet, sheet_of
 from assessments.rules.confirming import first_day_without_operator
 from assessments.rules.scoring_words import percents
+from competence.models import Category, Operator, Ticket
 from competence.rules.dates import day_at
 
 COMPETENT, NOT_YET = "Competent", "Not yet competent"
@@ -81,6 +82,20 @@ class Record:
         return bool(self.assessment.decided_why)
 
     @property
+    def in_short(self) -> str:
+        """One sentence beside the word: what decided it, and not a score that did not."""
+        if self.word != self.by_marks:
+            return f"The marks alone say {self.by_marks.lower()}."
+        safety = sum(each.is_safety for each in self.broken)
+        failed = [
+            _counted(len(self.failed_criticals), "critical point failed", "critical points failed"),
+            _counted(safety, "safety order broken", "safety orders broken"),
+        ]
+        if any(failed):
+            return f"Whatever the score: {', '.join(filter(None, failed))}."
+        return f"{self.margin[:1].upper()}{self.margin[1:]}."
+
+    @property
     def first_day_without_operator(self) -> date | None:
         """From when it may be recorded that the operator did not confirm, where only they are missing."""
         one = self.assessment
@@ -95,6 +110,15 @@ class Record:
     @property
     def costing(self) -> tuple[RecordPoint, ...]:
         return tuple(point for zone in self.zones for point in zone.points if point.cost)
+
+
+def _counted(number: int, one: str, several: str) -> str:
+    return f"{number} {one if number == 1 else several}" if number else ""
+
+
+def holds_ticket(operator: Operator, category: Category) -> bool:
+    """Whether the operator has a ticket for this category, in whatever state. One statement."""
+    return Ticket.objects.filter(operator=operator, category=category).exists()
 
 
 def record_of(assessment: Assessment) -> Record:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from decimal import ROUND_HALF_UP, Decimal, localcontext
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -46,8 +46,8 @@ def _what_decided(outcome: Outcome) -> Iterator[str]:
         yield f"Not finished: without a mark are {titles}."
     for point in outcome.failed_criticals:
         yield f"{point.title}: a critical point that was {_how_failed(point)}. It fails, whatever the score."
-    for breach in outcome.safety_breaches:
-        yield _breach(breach, "The order is a matter of safety: it fails, whatever the score.")
+    meaning = "The order is a matter of safety: it fails, whatever the score."
+    yield from _breaches(outcome.safety_breaches, meaning)
 
 
 def _the_score(outcome: Outcome) -> Iterator[str]:
@@ -75,22 +75,32 @@ def _what_is_only_shown(outcome: Outcome) -> Iterator[str]:
     for line in outcome.lines:
         if line.point.mark == "unsafe" and not line.point.is_critical:
             yield f"{line.point.title}: done unsafely, and earns nothing. Not a critical point."
-    for breach in outcome.breaches:
-        if not breach.pair.is_safety:
-            yield _breach(breach, "The order is good practice: it does not fail.")
+    others = [breach for breach in outcome.breaches if not breach.pair.is_safety]
+    yield from _breaches(others, "The order is good practice: it does not fail.")
 
 
 def _how_failed(point: SeenPoint) -> str:
     return "missed" if point.mark == "missed" else "done unsafely"
 
 
-def _breach(breach: Breach, meaning: str) -> str:
+def _breaches(breaches: Iterable[Breach], meaning: str) -> Iterator[str]:
+    """One sentence for each, and one for all that hang on the same earlier point for the same reason."""
+    alike: dict[tuple[str, str, str], list[Breach]] = {}
+    for breach in breaches:
+        alike.setdefault((breach.earlier.title, breach.how, breach.pair.why.strip()), []).append(breach)
+    for (earlier, how, why), same in alike.items():
+        later = [breach.later.title for breach in same]
+        yield _breach(earlier, later, how == "out_of_order", why, meaning)
+
+
+def _breach(earlier: str, later: list[str], is_out_of_order: bool, why: str, meaning: str) -> str:
+    # Titles hold commas of their own.
+    titles = "; ".join(later)
     how = (
-        f"{breach.later.title}: done before {breach.earlier.title}."
-        if breach.how == "out_of_order"
-        else f"{breach.later.title}: done, but {breach.earlier.title} was never done."
+        f"{titles}: done before {earlier}."
+        if is_out_of_order
+        else f"{titles}: done, but {earlier} was never done."
     )
-    why = breach.pair.why.strip()
     return " ".join(filter(None, (how, why if not why or why[-1] in ".!?" else f"{why}.", meaning)))
 
 

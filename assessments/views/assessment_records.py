@@ -18,7 +18,7 @@ from assessments.queries.assessment_lists import (
     marks_alongside,
     own_assessments,
 )
-from assessments.queries.assessment_records import record_of
+from assessments.queries.assessment_records import holds_ticket, record_of
 from assessments.queries.practical import assessments_to_show
 from competence.actions.clock import now
 from competence.models import Category
@@ -66,6 +66,13 @@ def record(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
     is_assessor = assessment.assessor_id == request.user.pk
     shown = record_of(assessment)
     first_day = shown.first_day_without_operator
+    may_issue = (
+        assessment.status == Status.CONFIRMED
+        and shown.is_competent
+        and assessment.alongside_id is None
+        and not is_own
+        and may(request.user, Right.DECIDE_TICKET, site=assessment.operator.site)
+    )
     if is_own and assessment.status == Status.FINISHED and assessment.operator_confirmed_at is None:
         return redirect("assessment-confirm", assessment.pk)
     return render(
@@ -85,9 +92,9 @@ def record(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
             and assessment.evidence_id is not None
             and not is_own
             and may(request.user, Right.ASSESS, site=assessment.site),
-            "may_issue": assessment.status == Status.CONFIRMED
-            and not is_own
-            and may(request.user, Right.DECIDE_TICKET, site=assessment.operator.site),
+            "may_issue": may_issue,
+            # Who holds one has it renewed or varied, which the progress shows; another is not issued.
+            "holds_ticket": may_issue and holds_ticket(assessment.operator, assessment.category),
             "may_see_operator": may(request.user, Right.SEE_RECORDS, site=assessment.operator.site),
         },
     )

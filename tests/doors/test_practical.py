@@ -329,6 +329,29 @@ def test_the_outcome_says_how_far_and_what_it_cost(door):
         assert words in text
 
 
+def test_a_score_that_did_not_decide_is_not_what_stands_beside_the_word(door):
+    Precedence.objects.create(
+        version=door.yard.checklist, earlier=door.listed[0], later=door.listed[3], is_safety=True, why="So."
+    )
+    in_order = door.assessment(stage="finished")
+    assert "20 percentage points above the pass mark." in page(door.client.get(at("confirm", in_order)))
+    missed = door.assessment(stage="finished", stage__marks={1: "missed"})
+    text = page(door.client.get(at("confirm", missed)))
+    assert "Whatever the score: 1 critical point failed, 1 safety order broken." in text
+    door.client.post(at("lower", in_order), {"reason": "Was led through it."})
+    assert "The marks alone say competent." in page(door.client.get(at("confirm", in_order)))
+
+
+def test_who_holds_a_ticket_is_not_offered_another_but_shown_what_the_assessment_leads_to(door):
+    assessment = door.assessment(stage="confirmed")
+    link = reverse("progress", args=[door.operator.number, door.category.code])
+    text = page(door.client.get(at("record", assessment)))
+    assert f'href="{link}">What it leads to' in text
+    assert "Issue a ticket" not in text
+    newcomer = door.assessment(stage="confirmed", operator=OperatorFactory(site=door.machine.site))
+    assert "Issue a ticket" in page(door.client.get(at("record", newcomer)))
+
+
 def confirm_here(door, assessment, name, password=PASSWORD):
     return door.client.post(
         at("confirm", assessment),

@@ -135,6 +135,18 @@ def test_a_broken_safety_order_fails_whatever_the_score():
     )
 
 
+def test_points_that_hang_on_one_that_was_never_done_are_told_in_one_sentence():
+    pairs = [Pair(0, later, is_safety=True, why="It falls.") for later in (1, 2)]
+    pairs.append(Pair(0, 3, is_safety=True, why="It rolls."))
+    found = outcome(seen(MISSED, *[UNPROMPTED] * 20), pairs, EIGHTY)
+    assert len(found.breaches) == 3
+    meaning = "The order is a matter of safety: it fails, whatever the score."
+    assert found.reasons[:2] == (
+        f"Point 1; Point 2: done, but Point 0 was never done. It falls. {meaning}",
+        f"Point 3: done, but Point 0 was never done. It rolls. {meaning}",
+    )
+
+
 def test_a_broken_order_of_practice_is_shown_and_does_not_fail():
     found = outcome(in_order(seen(UNPROMPTED, UNPROMPTED), [1, 0]), [PRACTICE], EIGHTY)
     assert found.is_competent
