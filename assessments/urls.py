@@ -4,6 +4,7 @@ from django.urls import URLPattern
 
 from assessments.views import (
     agreement,
+    analysis,
     bookings,
     cover,
     papers,
@@ -21,6 +22,7 @@ urlpatterns: list[URLPattern] = [
     *progress.urlpatterns,
     *agreement.urlpatterns,
     *severity.urlpatterns,
+    *analysis.urlpatterns,
     *questions.urlpatterns,
     *papers.urlpatterns,
     *sittings.urlpatterns,

@@ -60,6 +60,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         (
             Room("Questions", "question-list", Right.SEE_QUESTIONS),
             Room("Papers", "paper-list", Right.SEE_QUESTIONS, ("/panels/",)),
+            Room("Question analysis", "analysis-list", Right.SEE_QUESTIONS, is_everywhere=True),
         ),
     ),
     (
