@@ -84,6 +84,11 @@ class Record:
     @property
     def in_short(self) -> str:
         """One sentence beside the word: what decided it, and not a score that did not."""
+        return self.decided_whatever_the_score or f"{self.margin[:1].upper()}{self.margin[1:]}."
+
+    @property
+    def decided_whatever_the_score(self) -> str:
+        """A person, a critical point or a safety order; empty where the score decided."""
         if self.word != self.by_marks:
             return f"The marks alone say {self.by_marks.lower()}."
         safety = sum(each.is_safety for each in self.broken)
@@ -93,7 +98,7 @@ class Record:
         ]
         if any(failed):
             return f"Whatever the score: {', '.join(filter(None, failed))}."
-        return f"{self.margin[:1].upper()}{self.margin[1:]}."
+        return ""
 
     @property
     def first_day_without_operator(self) -> date | None:
