@@ -7,72 +7,242 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('competence', '0002_recall'),
+        ("competence", "0002_recall"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='ImportFile',
+            name="ImportFile",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=200, verbose_name='name of the file')),
-                ('sha256', models.CharField(max_length=64)),
-                ('size', models.PositiveBigIntegerField()),
-                ('file', models.FileField(blank=True, storage=competence.models.imports.imports_folder, upload_to='')),
-                ('uploaded_at', models.DateTimeField()),
-                ('mapping', models.JSONField(default=dict)),
-                ('status', models.CharField(choices=[('in_progress', 'In progress'), ('imported', 'Imported'), ('nothing_new', 'Nothing new in it'), ('given_up', 'Given up')], default='in_progress', max_length=12)),
-                ('report', models.JSONField(default=dict)),
-                ('imported_at', models.DateTimeField(null=True)),
-                ('imported_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('uploaded_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=200, verbose_name="name of the file")),
+                ("sha256", models.CharField(max_length=64)),
+                ("size", models.PositiveBigIntegerField()),
+                (
+                    "file",
+                    models.FileField(
+                        blank=True, storage=competence.models.imports.imports_folder, upload_to=""
+                    ),
+                ),
+                ("uploaded_at", models.DateTimeField()),
+                ("mapping", models.JSONField(default=dict)),
+                (
+                    "status",
+                    models.CharField(
+                        choices=[
+                            ("in_progress", "In progress"),
+                            ("imported", "Imported"),
+                            ("nothing_new", "Nothing new in it"),
+                            ("given_up", "Given up"),
+                        ],
+                        default="in_progress",
+                        max_length=12,
+                    ),
+                ),
+                ("report", models.JSONField(default=dict)),
+                ("imported_at", models.DateTimeField(null=True)),
+                (
+                    "imported_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "uploaded_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='ImportedRow',
+            name="ImportedRow",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('row', models.PositiveIntegerField(verbose_name='row of the sheet')),
-                ('outcome', models.CharField(choices=[('made', 'New'), ('changed', 'Changed'), ('same', 'As it was'), ('left_out', 'Left out')], max_length=8)),
-                ('told', models.TextField(blank=True, verbose_name='what came of it')),
-                ('said', models.JSONField(default=dict)),
-                ('category', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.category')),
-                ('operator', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='imported_rows', to='competence.operator')),
-                ('ticket', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.ticket')),
-                ('file', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='rows', to='competence.importfile')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("row", models.PositiveIntegerField(verbose_name="row of the sheet")),
+                (
+                    "outcome",
+                    models.CharField(
+                        choices=[
+                            ("made", "New"),
+                            ("changed", "Changed"),
+                            ("same", "As it was"),
+                            ("left_out", "Left out"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                ("told", models.TextField(blank=True, verbose_name="what came of it")),
+                ("said", models.JSONField(default=dict)),
+                (
+                    "category",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.category",
+                    ),
+                ),
+                (
+                    "operator",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="imported_rows",
+                        to="competence.operator",
+                    ),
+                ),
+                (
+                    "ticket",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.ticket",
+                    ),
+                ),
+                (
+                    "file",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="rows",
+                        to="competence.importfile",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='RememberedWord',
+            name="RememberedWord",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('category', 'Category'), ('site', 'Site'), ('employer', 'Employer')], max_length=8)),
-                ('word', models.CharField(max_length=200, verbose_name='as compared: small letters, no accents')),
-                ('category', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.category')),
-                ('employer', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.employer')),
-                ('site', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.site')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[("category", "Category"), ("site", "Site"), ("employer", "Employer")],
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "word",
+                    models.CharField(max_length=200, verbose_name="as compared: small letters, no accents"),
+                ),
+                (
+                    "category",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.category",
+                    ),
+                ),
+                (
+                    "employer",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.employer",
+                    ),
+                ),
+                (
+                    "site",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.site",
+                    ),
+                ),
             ],
         ),
         migrations.AddIndex(
-            model_name='importfile',
-            index=models.Index(fields=['sha256'], name='import_file_by_digest'),
+            model_name="importfile",
+            index=models.Index(fields=["sha256"], name="import_file_by_digest"),
         ),
         migrations.AddConstraint(
-            model_name='importfile',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('file', ''), ('imported_at__isnull', False), ('imported_by__isnull', False), ('status', 'imported')), models.Q(('imported_at__isnull', True), ('imported_by__isnull', True), ('status__in', ['in_progress', 'nothing_new', 'given_up'])), _connector='OR'), name='imported_file_says_who_and_when'),
+            model_name="importfile",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(
+                        ("file", ""),
+                        ("imported_at__isnull", False),
+                        ("imported_by__isnull", False),
+                        ("status", "imported"),
+                    ),
+                    models.Q(
+                        ("imported_at__isnull", True),
+                        ("imported_by__isnull", True),
+                        ("status__in", ["in_progress", "nothing_new", "given_up"]),
+                    ),
+                    _connector="OR",
+                ),
+                name="imported_file_says_who_and_when",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='importedrow',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('outcome', 'left_out'), models.Q(('told', ''), _negated=True)), models.Q(('operator__isnull', False), ('outcome__in', ['made', 'changed', 'same'])), _connector='OR'), name='imported_row_names_its_operator_or_why_not'),
+            model_name="importedrow",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("outcome", "left_out"), models.Q(("told", ""), _negated=True)),
+                    models.Q(("operator__isnull", False), ("outcome__in", ["made", "changed", "same"])),
+                    _connector="OR",
+                ),
+                name="imported_row_names_its_operator_or_why_not",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='rememberedword',
-            constraint=models.UniqueConstraint(fields=('kind', 'word'), name='word_remembered_once'),
+            model_name="rememberedword",
+            constraint=models.UniqueConstraint(fields=("kind", "word"), name="word_remembered_once"),
         ),
         migrations.AddConstraint(
-            model_name='rememberedword',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('category__isnull', False), ('employer__isnull', True), ('kind', 'category'), ('site__isnull', True)), models.Q(('category__isnull', True), ('employer__isnull', True), ('kind', 'site'), ('site__isnull', False)), models.Q(('category__isnull', True), ('employer__isnull', False), ('kind', 'employer'), ('site__isnull', True)), _connector='OR'), name='remembered_word_means_one_thing_of_its_kind'),
+            model_name="rememberedword",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(
+                        ("category__isnull", False),
+                        ("employer__isnull", True),
+                        ("kind", "category"),
+                        ("site__isnull", True),
+                    ),
+                    models.Q(
+                        ("category__isnull", True),
+                        ("employer__isnull", True),
+                        ("kind", "site"),
+                        ("site__isnull", False),
+                    ),
+                    models.Q(
+                        ("category__isnull", True),
+                        ("employer__isnull", False),
+                        ("kind", "employer"),
+                        ("site__isnull", True),
+                    ),
+                    _connector="OR",
+                ),
+                name="remembered_word_means_one_thing_of_its_kind",
+            ),
         ),
     ]

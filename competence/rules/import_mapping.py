@@ -21,6 +21,7 @@ from .spreadsheet_columns import (
     folded,
     guess_parts,
     headings_row,
+    level_of,
 )
 from .spreadsheet_dates import Century, ColumnAsks, Order, asks_of_column, end_in_note, is_nothing
 
@@ -100,7 +101,8 @@ def column_asks(rows: Sequence[Sequence[Any]], mapping: Mapping[str, Any]) -> di
 
 
 def words_of(rows: Sequence[Sequence[Any]], mapping: Mapping[str, Any]) -> dict[str, Counter[str]]:
-    """The file's own words for categories, sites and employers, as first typed, and how often each comes."""
+    """The file's own words for categories, sites and employers, and for levels that are not understood, as
+    first typed, and how often each comes."""
     found: dict[str, Counter[str]] = {}
     for kind, part in _PART_OF_KIND.items():
         typed: dict[str, str] = {}
@@ -114,7 +116,19 @@ def words_of(rows: Sequence[Sequence[Any]], mapping: Mapping[str, Any]) -> dict[
                 if filled:
                     _count(category_in(mapping["headings"][place]), typed, times, filled)
         found[kind] = times
+    found["levels"] = _unknown_levels(rows, mapping)
     return found
+
+
+def _unknown_levels(rows: Sequence[Sequence[Any]], mapping: Mapping[str, Any]) -> Counter[str]:
+    typed: dict[str, str] = {}
+    times: Counter[str] = Counter()
+    for place, name in enumerate(mapping["parts"]):
+        if name == Part.LEVEL.value:
+            for value in _column(rows, mapping, place):
+                if level_of(as_text(value)) is None:
+                    _count(as_text(value), typed, times)
+    return times
 
 
 def _count(word: str, typed: dict[str, str], times: Counter[str], many: int = 1) -> None:
