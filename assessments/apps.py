@@ -46,7 +46,15 @@ class AssessmentsConfig(AppConfig):
             CONTENT_PROVIDERS.append(load_question_bank)
 
         from assessments.inputs.scenario import plan_assessments
+        from assessments.inputs.scenario_sittings import plan_sittings
         from competence.inputs.scenario_history import PLANNERS
 
-        if plan_assessments not in PLANNERS:
-            PLANNERS.append(plan_assessments)
+        for planner in (plan_assessments, plan_sittings):
+            if planner not in PLANNERS:
+                PLANNERS.append(planner)
+
+        from assessments.management.main_job import faded
+        from competence.management.main_job import MORE_PARTS
+
+        if faded not in MORE_PARTS:
+            MORE_PARTS.append(faded)

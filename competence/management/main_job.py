@@ -4,7 +4,7 @@ import shutil
 import sqlite3
 import tempfile
 import uuid
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -44,9 +44,14 @@ class Outcome:
         return self.expected == self.happened
 
 
+# What an app above this one adds to the cases when it is ready, before the record itself is looked at.
+MORE_PARTS: list[Callable[["Cases"], Iterable[Outcome]]] = []
+
+
 def run_main_job(scenario: Scenario) -> Iterator[Outcome]:
     """Every case, in the order in which a shift would meet them."""
-    for part in (_let_through, _stopped, _in_the_dark, _trainee, _stop_use, _two_times, _journal):
+    at_the_machine = (_let_through, _stopped, _in_the_dark, _trainee, _stop_use)
+    for part in (*at_the_machine, *MORE_PARTS, _two_times, _journal):
         yield from part(Cases(scenario))
 
 
@@ -91,7 +96,7 @@ class Cases:
         return decide(snapshot(operator=number, machine=fleet_number, at=at, known_at=known_at), at)
 
 
-def _answered(case: str, expected: str, answer: DailyCheck | Refusal) -> Outcome:
+def answered(case: str, expected: str, answer: DailyCheck | Refusal) -> Outcome:
     """The outcome of a press of a button that the register answered."""
     return Outcome(case, expected, _told(answer), _sentences(answer))
 
@@ -123,7 +128,7 @@ def _let_through(cases: Cases) -> Iterator[Outcome]:
     number, fleet_number = cases.facts["authorised"], cases.facts["machine"]
     started = cases.start(number, fleet_number)
     answer = cases.finish(number, started)
-    yield _answered(
+    yield answered(
         f"{cases.name(number)} checks {fleet_number} and finds every point good.",
         "let through; fit for use",
         answer,
@@ -148,7 +153,7 @@ def _let_through(cases: Cases) -> Iterator[Outcome]:
 def _stopped(cases: Cases) -> Iterator[Outcome]:
     for line in cases.scenario.content["stopped"]:
         answer = cases.start(line["operator"], line["machine"])
-        yield _answered(
+        yield answered(
             f"{cases.name(line['operator'])} asks for {line['machine']}: {line['case']}",
             _stopped_by(line["because"]),
             answer,
@@ -161,7 +166,7 @@ def _in_the_dark(cases: Cases) -> Iterator[Outcome]:
     zone = ZoneInfo(cases.machine(fleet_number).site.zone)
     with as_if_at(dark_at):
         answer = cases.start(number, fleet_number)
-    yield _answered(
+    yield answered(
         f"{cases.name(number)} asks for {fleet_number} at {dark_at.astimezone(zone):%H:%M}, in the dark: "
         "the ticket is for daylight only.",
         "stopped: condition daylight",
@@ -187,24 +192,22 @@ def _trainee(cases: Cases) -> Iterator[Outcome]:
     supervisor, unfit = cases.facts["authorised"], cases.facts["supervisor_not_authorised"]
     name, by_name = cases.name(number), cases.name(supervisor)
     alone = cases.start(number, fleet_number)
-    yield _answered(
-        f"{name}, a trainee, asks for {fleet_number} alone.", "stopped: supervisor missing", alone
-    )
+    yield answered(f"{name}, a trainee, asks for {fleet_number} alone.", "stopped: supervisor missing", alone)
     named = cases.start(number, fleet_number, **cases.supervision(supervisor, is_confirmed=False))
-    yield _answered(
+    yield answered(
         f"{name} names {by_name}, who has not signed in to confirm.",
         "stopped: supervisor not confirmed",
         named,
     )
     refused = cases.start(number, fleet_number, **cases.supervision(unfit, is_confirmed=True))
-    yield _answered(
+    yield answered(
         f"{name} names {cases.name(unfit)}, who confirms, but whose own ticket ended.",
         "stopped: supervisor not authorised",
         refused,
     )
     started = cases.start(number, fleet_number, **cases.supervision(supervisor, is_confirmed=True))
     answer = cases.finish(number, started)
-    yield _answered(
+    yield answered(
         f"{name} names {by_name}, who confirms with an own sign-in.", "let through; fit for use", answer
     )
 
@@ -213,19 +216,19 @@ def _stop_use(cases: Cases) -> Iterator[Outcome]:
     number, following, fleet_number = (cases.facts[k] for k in ("authorised", "next", "defect_machine"))
     started = cases.start(number, fleet_number)
     if isinstance(started, Refusal):
-        yield _answered(f"{cases.name(number)} checks {fleet_number}.", "let through", started)
+        yield answered(f"{cases.name(number)} checks {fleet_number}.", "let through", started)
         return
     found = cases.facts["defect"] | {"answer": "defect"}
     points = applicable_points(started.checklist, started.machine)
     point = next(listed.point for listed in points if listed.point.code == found["point"])
     answer = cases.finish(number, started, [found])
-    yield _answered(
+    yield answered(
         f"{cases.name(number)} finds a defect on {fleet_number} at a critical point, {point.title}.",
         "let through; do not use",
         answer,
     )
     answer = cases.finish(following, cases.start(following, fleet_number))
-    yield _answered(
+    yield answered(
         f"{cases.name(following)} is next, is authorised, and sees nothing wrong. The defect is still open.",
         "let through; do not use",
         answer,
@@ -234,7 +237,7 @@ def _stop_use(cases: Cases) -> Iterator[Outcome]:
     defect = Defect.objects.get(machine=started.machine, point_code=point.code, closed_at=None)
     close_defect(by=admin, defect=defect, done=cases.facts["repair"])
     answer = cases.finish(following, cases.start(following, fleet_number))
-    yield _answered(
+    yield answered(
         f"{admin.name}, site admin, closes it as repaired. {cases.name(following)} checks again.",
         "let through; fit for use",
         answer,
