@@ -123,7 +123,7 @@ def _by_choices(figures: QuestionFigures) -> list[Look]:
         found.append(
             Look(
                 Reason.STRONG_MISLED,
-                "A wrong choice draws the strong",
+                "Strong people misled",
                 f"Of {strong} who do best elsewhere, {most.by_group[2]} picked “{most.label}”, which is "
                 f"wrong, and {least} the right one. Look at the key, and whether that choice can be right "
                 "somewhere.",

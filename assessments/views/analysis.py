@@ -79,6 +79,11 @@ class QuestionRow:
         return list(Reason).index(self.looks[0].reason) if self.looks else len(Reason)
 
     @property
+    def can_wait(self) -> bool:
+        """Whether it does its work, and could only do it better."""
+        return all(look.reason in (Reason.UNTAKEN, Reason.EASY) for look in self.looks)
+
+    @property
     def right_in_100(self) -> int:
         return round(100 * (self.question.figures.facility or 0))
 
@@ -171,7 +176,13 @@ def analysis(request: HttpRequest, category: str) -> HttpResponse:
     found = category_analysis(get_object_or_404(Category, code=category))
     rows = [QuestionRow.of(question) for question in found.questions]
     to_look = sorted((row for row in rows if row.looks), key=lambda row: row.gravity)
-    context = {"found": found, "rows": rows, "to_look": to_look, "few_answers": FEW_ANSWERS}
+    context = {
+        "found": found,
+        "rows": rows,
+        "look_first": [row for row in to_look if not row.can_wait],
+        "look_later": [row for row in to_look if row.can_wait],
+        "few_answers": FEW_ANSWERS,
+    }
     context |= _paper_words(found)
     return render(request, "assessments/analysis/analysis.html", context)
 

@@ -167,7 +167,7 @@ def test_a_question_with_a_wrong_key_comes_first_and_says_why(paper, versions):
     sit(paper, versions, rows)
     response = page_of("analysis", paper.category.code)
     page = text(response)
-    first = response.context["to_look"][0]
+    first = response.context["look_first"][0]
     assert first.question.version == versions[4]
     assert [look.reason for look in first.looks][:2] == [Reason.NEGATIVE, Reason.STRONG_MISLED]
     assert "Look at the key first" in page
