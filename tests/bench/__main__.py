@@ -25,7 +25,7 @@ django.setup()
 from django.db import connection  # noqa: E402
 from django.test.utils import setup_databases, teardown_databases  # noqa: E402
 
-from tests.bench import analysis, one_mark, one_verdict, roster, severity  # noqa: E402
+from tests.bench import analysis, forecast, one_mark, one_verdict, planning, roster, severity  # noqa: E402
 from tests.bench.register import add_people, make_plant  # noqa: E402
 
 
@@ -72,6 +72,10 @@ def run(first: int, full: int, *, judged: bool) -> int:
     print(questions.line())
     mark = one_mark.measure()
     print(mark.line())
+    cover = forecast.measure(100_000 if judged else 10_000)
+    print(cover.line())
+    plan = planning.measure(*((400, 10, 60, 30.0) if judged else (60, 4, 20, 5.0)))
+    print(plan.line())
     goals = [
         ("statements for one verdict", after.statements, 3),
         ("one verdict / hand-written SQL", after.median / after.floor, 25),
@@ -81,6 +85,10 @@ def run(first: int, full: int, *, judged: bool) -> int:
         ("severities / statsmodels' time for the same", severities.ratio, 1),
         ("question analysis / pingouin's time for part of it", questions.ratio, 0.1),
         ("question analysis and pingouin apart, in thousand millionths", questions.difference * 1e9, 1),
+        ("seconds for the cover of 600 site-categories over a year", cover.seconds, 1),
+        ("cover from ten times the tickets, for each ticket", cover.growth, 1.3),
+        ("a plan's cost over its bound, per cent", plan.found.gap * 100, 2),
+        ("a plan's cost / that of earliest due first", plan.against_by_hand, 1),
     ]
     missed = 0
     for name, figure, goal in goals:
