@@ -26,8 +26,8 @@ class PlanSpeed:
         return (
             f"plan of {len(self.task.needs)} renewals, {len(self.task.assessors)} assessors, "
             f"{len(self.task.days)} days in {self.found.seconds:.0f} s: {self.found.gap:.2%} above its "
-            f"bound; days short {found.short:.0f}, late {found.late:.0f}, journeys {found.journeys}; earliest due "
-            f"first {hand.short:.0f}, {hand.late:.0f}, {hand.journeys}"
+            f"bound; days short {found.short:.0f}, late {found.late:.0f}, journeys {found.journeys}; "
+            f"earliest due first {hand.short:.0f}, {hand.late:.0f}, {hand.journeys}"
         )
 
 
