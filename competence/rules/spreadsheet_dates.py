@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 from functools import lru_cache
+from math import isfinite
 from typing import Any
 
 from .dates import days_in_month
@@ -41,7 +42,8 @@ _NOTHING = frozenset({"", "-", "--", "n/a", "na", "none", "nil", "no"})
 # What a note says of an end: the word, and the date after it.
 IN_A_NOTE = re.compile(
     r"\b(?:exp(?:iry|ires|ired|ire)?|valid\s+(?:to|until))\b[.:\s]*"
-    r"(\d{1,4}\s*[./-]\s*\d{1,2}(?:\s*[./-]\s*\d{1,4})?|\d{0,2}\s*[A-Za-z]{3,9}\.?\s*\d{2,4})",
+    r"(\d{1,4}\s*[./-]\s*\d{1,2}\s*[./-]\s*\d{1,4}|\d{4}\s*[./-]\s*\d{1,2}|\d{1,2}\s*[./-]\s*(?:\d{4}|\d{2})"
+    r"|\d{0,2}\s*[A-Za-z]{3,9}\.?\s*\d{2,4})(?!\d)",
     re.IGNORECASE,
 )
 
@@ -267,7 +269,7 @@ def _month(word: str) -> int | None:
 def _from_serial(number: float, *, is_1904: bool) -> date:
     """A day number of a spreadsheet: 1 is 1 January 1900 and 60 the 29 February that 1900 did not have, or
     counted from 1 January 1904. Source: ECMA-376 part 1, 18.17.4.1."""
-    if isinstance(number, float) and number != number:
+    if not isfinite(number):
         raise UnreadableDay("That is not a day.")
     whole = int(number)
     if FIRST_YEAR <= whole <= LAST_YEAR:
