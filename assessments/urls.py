@@ -7,6 +7,7 @@ from assessments.views import (
     analysis,
     bookings,
     cover,
+    ends,
     papers,
     plans,
     practical,
@@ -27,5 +28,6 @@ urlpatterns: list[URLPattern] = [
     *papers.urlpatterns,
     *sittings.urlpatterns,
     *cover.urlpatterns,
+    *ends.urlpatterns,
     *plans.urlpatterns,
 ]

@@ -24,6 +24,8 @@ from competence.views.front import Part
 from competence.views.lists import category_choice, choice, day_typed, paged, site_choice, typed
 from competence.views.pages import form_page
 
+# As many as a page of a list can tick.
+MOST_NAMED = 100
 WHOSE = (("mine", "Mine"), ("all", "Every assessor's"))
 
 
@@ -81,10 +83,9 @@ def _row(account: Account, booking: Booking, moment: object) -> dict:
 def booking_new(request: HttpRequest) -> HttpResponse:
     """One assessor and one day for one person or several; the address may say whom, where and what for."""
     site_ids = sites_with(request.user, Right.BOOK)
-    person = Operator.objects.with_state().filter(number=typed(request, "operator")).first()
-    if person is not None:
-        require(request.user, Right.BOOK, site=person.site)
-    site = site_asked(request, site_ids, person)
+    people = operators_asked_for(request)
+    site = site_asked(request, site_ids, people[0] if people else None)
+    here = [person for person in people if person.site == site]
     category = Category.objects.filter(code=typed(request, "category")).first()
     machines = list(machines_to_book(site_ids, category)[:2]) if category else []
     form = BookingForm(
@@ -95,7 +96,7 @@ def booking_new(request: HttpRequest) -> HttpResponse:
         initial={
             # Where the category leaves no choice, it is made.
             "machine": machines[0].pk if len(machines) == 1 else None,
-            "operators": [person.pk] if person else [],
+            "operators": [person.pk for person in here],
             "assessor": request.user.pk if may(request.user, Right.ASSESS) else None,
             "on": day_typed(request, "on"),
             "minutes_each": 60,
@@ -113,12 +114,24 @@ def booking_new(request: HttpRequest) -> HttpResponse:
         {
             "form": form,
             "site": site,
+            "elsewhere": [person for person in people if person.site != site],
             "selects": [
                 choice("site", "Site", sites_to_choose(site_ids), site.code if site else ""),
                 category_choice("Category", category.code if category else ""),
             ],
         },
     )
+
+
+def operators_asked_for(request: HttpRequest) -> list[Operator]:
+    """Those whom the address names, in the order in which it does, each a person whom the account may book.
+    One statement."""
+    numbers = [number.replace("\x00", "") for number in request.GET.getlist("operator")][:MOST_NAMED]
+    found = {person.number: person for person in Operator.objects.with_state().filter(number__in=numbers)}
+    people = [found[number] for number in dict.fromkeys(numbers) if number in found]
+    for person in people:
+        require(request.user, Right.BOOK, site=person.site)
+    return people
 
 
 def sites_to_choose(site_ids: frozenset[int] | None) -> Iterable[tuple[str, str]]:

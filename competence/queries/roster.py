@@ -16,7 +16,7 @@ def site_roster(site: Site, *, at: datetime, known_at: datetime) -> tuple[list[P
     """The operators whose home site it is, and the machines that stood there, by number. Five statements."""
     at_home = Operator.objects.filter(state__site=site)
     people = people_facts(at_home, at=at, known_at=known_at)
-    standards = _standards(known_at)
+    standards = known_standards(known_at)
     newest = (
         MachineState.objects.filter(
             machine=OuterRef("machine"), effective_at__lte=at, recorded_at__lte=known_at
@@ -34,7 +34,7 @@ def site_roster(site: Site, *, at: datetime, known_at: datetime) -> tuple[list[P
     return [people[number] for number in sorted(people)], machines
 
 
-def _standards(known_at: datetime) -> dict[str, tuple[StandardFacts, ...]]:
+def known_standards(known_at: datetime) -> dict[str, tuple[StandardFacts, ...]]:
     """Every known version of every standard, by category code. Two statements."""
     versions = StandardVersion.objects.filter(recorded_at__lte=known_at).order_by()
     lines: dict[str, list[dict[str, Any]]] = defaultdict(list)

@@ -38,6 +38,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         (
             Room("Operators", "operator-list", Right.SEE_RECORDS, ("/evidence/",)),
             Room("Tickets", "ticket-list", Right.SEE_RECORDS),
+            Room("What runs out", "end-list", Right.SEE_RECORDS),
             Room("Appointments", "appointment-list", Right.SEE_RECORDS),
             Room("Accounts", "account-list", Right.KEEP_PEOPLE),
         ),
