@@ -41,6 +41,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
             Room("What runs out", "end-list", Right.SEE_RECORDS),
             Room("Appointments", "appointment-list", Right.SEE_RECORDS),
             Room("Accounts", "account-list", Right.KEEP_PEOPLE),
+            Room("Bring in a spreadsheet", "import-list", Right.KEEP_PEOPLE),
         ),
     ),
     (
