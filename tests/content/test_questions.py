@@ -11,11 +11,26 @@ from assessments.rules.questions import Kind, content_from, faults_of
 from tests.content.reference import REFERENCE
 
 FEWEST, FEWEST_TOPICS, FEWEST_OF_A_TOPIC = 120, 12, 6
-# Where the right choice is the longest, or the shortest, more often than this, length gives it away. With three
-# or four choices chance alone makes it so in a quarter to a third of them.
+# Where the right choice is the longest, or the shortest, more often than this, length gives it away. With
+# three or four choices chance alone makes it so in a quarter to a third of them.
 TOLD_BY_LENGTH = 0.40
+# Nor may the longest choice be as good as ruled out.
+RULED_OUT_BY_LENGTH = 0.15
 # Nor does any one right choice stand out by its length alone.
 STANDS_OUT = 1.6
+
+# Fewest and most choices of a question of the bank.
+CHOICES = (3, 5)
+# What a question may rest on: texts that say what it teaches. An operator inspects before operation on each
+# shift; hazardous equipment is out of service until corrected; uncorrected defects are recorded; equipment is
+# inspected again after an event that may have harmed it.
+SOURCES = {
+    "common practice",
+    "30 CFR 56.14100(a)",
+    "30 CFR 56.14100(c)",
+    "30 CFR 56.14100(d)",
+    "Directive 2009/104/EC, article 5",
+}
 
 FILES = sorted((REFERENCE / "questions").glob("*.toml"))
 BANK = [
@@ -42,6 +57,10 @@ def test_the_bank_is_large_and_covers_every_topic():
     assert len(TOPICS) >= FEWEST_TOPICS
     per_topic = Counter(line["topic"] for line in BANK)
     assert min(per_topic.values()) >= FEWEST_OF_A_TOPIC, per_topic
+
+
+def test_every_topic_asks_something_that_can_kill_when_it_is_not_known():
+    assert {line["topic"] for line in BANK if line["critical"]} == set(TOPICS)
 
 
 def test_no_two_questions_share_a_code():
@@ -76,9 +95,10 @@ def test_a_question_is_whole(line):
     if kind is Kind.NUMBER:
         assert Decimal(line["number"]["tolerance"]) >= 0
     assert len(line["explanation"]) >= 40
-    assert line["source"]
+    assert line["source"] in SOURCES, "a source that was read, or common practice"
     assert line["scenario"].endswith((".", "?", "!"))
     assert len(line["ask"]) <= 300
+    assert CHOICES[0] <= len(content.choices) <= CHOICES[1] or kind not in (Kind.ONE, Kind.SEVERAL)
 
 
 @pytest.mark.parametrize("line", CHOOSING, ids=lambda line: line["code"])
@@ -105,7 +125,7 @@ def _lengths(line):
 def test_length_does_not_give_the_answer_away():
     longest = sum(right > max(wrong) for right, wrong in map(_lengths, SINGLE)) / len(SINGLE)
     shortest = sum(right < min(wrong) for right, wrong in map(_lengths, SINGLE)) / len(SINGLE)
-    assert longest < TOLD_BY_LENGTH, f"the right choice is the longest in {longest:.0%}"
+    assert RULED_OUT_BY_LENGTH < longest < TOLD_BY_LENGTH, f"the right choice is the longest in {longest:.0%}"
     assert shortest < TOLD_BY_LENGTH, f"the right choice is the shortest in {shortest:.0%}"
 
 
@@ -120,7 +140,8 @@ def test_no_right_choice_stands_out_by_length():
 
 
 def test_absolute_words_do_not_mark_the_wrong_choices():
-    """Where "always", "never", "only" and the like stood mostly in wrong choices, they would be a rule to pass by.
+    """Where "always", "never", "only" and the like stood mostly in wrong choices, they would be a rule to pass
+    by.
 
     At least one in six of the choices that hold one is right; of all choices about three in ten are."""
     words = {"always", "never", "only", "nothing", "nobody", "all", "at once"}
@@ -133,3 +154,17 @@ def test_absolute_words_do_not_mark_the_wrong_choices():
     ]
     assert len(holding) > 10
     assert sum(holding) / len(holding) >= 1 / 6
+
+
+def test_caution_by_itself_does_not_pick_the_answer():
+    """A paper is not passed by picking whatever opens with stopping, staying or reporting: at least a quarter of
+    the choices that do are wrong, because less will do or because they come too late."""
+    cautious = ("stop", "keep", "stay", "leave", "no:", "report", "not ")
+    opening = [
+        choice["right"]
+        for line in SINGLE
+        for choice in line["choices"]
+        if choice["text"].lower().startswith(cautious)
+    ]
+    assert len(opening) > 20
+    assert opening.count(False) / len(opening) >= 1 / 4
