@@ -140,8 +140,8 @@ def test_no_right_choice_stands_out_by_length():
 
 
 def test_absolute_words_do_not_mark_the_wrong_choices():
-    """Where "always", "never", "only" and the like stood mostly in wrong choices, they would be a rule to pass
-    by.
+    """Where "always", "never", "only" and the like stood mostly in wrong choices, they would be a rule to
+    pass by.
 
     At least one in six of the choices that hold one is right; of all choices about three in ten are."""
     words = {"always", "never", "only", "nothing", "nobody", "all", "at once"}
@@ -157,8 +157,8 @@ def test_absolute_words_do_not_mark_the_wrong_choices():
 
 
 def test_caution_by_itself_does_not_pick_the_answer():
-    """A paper is not passed by picking whatever opens with stopping, staying or reporting: at least a quarter of
-    the choices that do are wrong, because less will do or because they come too late."""
+    """A paper is not passed by picking whatever opens with stopping, staying or reporting: at least a quarter
+    of the choices that do are wrong, because less will do or because they come too late."""
     cautious = ("stop", "keep", "stay", "leave", "no:", "report", "not ")
     opening = [
         choice["right"]
