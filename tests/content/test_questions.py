@@ -157,8 +157,8 @@ def test_absolute_words_do_not_mark_the_wrong_choices():
 
 
 def test_caution_by_itself_does_not_pick_the_answer():
-    """A paper is not passed by picking whatever opens with stopping, staying or reporting: at least a quarter
-    of the choices that do are wrong, because less will do or because they come too late."""
+    """A paper is not passed by picking whatever opens with stopping, staying or reporting: at least three
+    in ten of the choices that do are wrong, because less will do or because they come too late."""
     cautious = ("stop", "keep", "stay", "leave", "no:", "report", "not ")
     opening = [
         choice["right"]
@@ -167,4 +167,4 @@ def test_caution_by_itself_does_not_pick_the_answer():
         if choice["text"].lower().startswith(cautious)
     ]
     assert len(opening) > 20
-    assert opening.count(False) / len(opening) >= 1 / 4
+    assert opening.count(False) / len(opening) >= 3 / 10
