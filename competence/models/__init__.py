@@ -11,6 +11,7 @@ from .people import Employer, MinimumCover, Operator, OperatorState, Site
 from .plant import Category, Feature, FittedFeature, Machine, MachineState
 from .standards import AcceptedCategory, Requirement, StandardVersion
 from .tickets import Appointment, Level, Ticket, TicketEvent
+from .uses import MachineUse
 
 __all__ = [
     "AcceptedCategory",
@@ -37,6 +38,7 @@ __all__ = [
     "ListedPoint",
     "Machine",
     "MachineState",
+    "MachineUse",
     "MinimumCover",
     "Operator",
     "OperatorState",

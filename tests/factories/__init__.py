@@ -2,7 +2,7 @@
 
 from .accounts import PASSWORD, AccountFactory, RoleFactory
 from .checklists import ChecklistVersionFactory, ListedPointFactory, PointFactory
-from .checks import DailyCheckFactory, DefectFactory, FindingFactory, RefusalFactory
+from .checks import DailyCheckFactory, DefectFactory, FindingFactory, MachineUseFactory, RefusalFactory
 from .people import (
     EmployerFactory,
     MinimumCoverFactory,
@@ -29,6 +29,7 @@ __all__ = [
     "ListedPointFactory",
     "MachineFactory",
     "MachineStateFactory",
+    "MachineUseFactory",
     "MinimumCoverFactory",
     "OperatorFactory",
     "OperatorStateFactory",

@@ -4,12 +4,12 @@ from datetime import timedelta
 
 import factory
 
-from competence.models import DailyCheck, Defect, Finding, Refusal
+from competence.models import DailyCheck, Defect, Finding, MachineUse, Refusal
 from competence.rules import sentences
 from competence.rules.gate import Verdict
 from competence.rules.standing import Level
 
-from .base import RowFactory, at_ago
+from .base import RowFactory, at_ago, day_ago
 from .checklists import ChecklistVersionFactory
 from .people import OperatorFactory
 from .plant import MachineFactory
@@ -100,3 +100,17 @@ class RefusalFactory(RowFactory):
     operator = factory.SubFactory(OperatorFactory)
     site = factory.LazyAttribute(lambda row: row.machine.site)
     verdict = factory.LazyFunction(lambda: dict(REFUSED))
+
+
+class MachineUseFactory(RowFactory):
+    """A day shift of eight hours, yesterday."""
+
+    class Meta:
+        model = MachineUse
+
+    machine = factory.SubFactory(MachineFactory)
+    on = day_ago(1)
+    shift = "day"
+    hours = "8.0"
+    source = "Shift sheet"
+    recorded_at = at_ago(0)

@@ -355,6 +355,9 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
             {"file": "still-here.xlsx"},
         ],
     ),
+    "use_is_of_day_or_night": (factories.MachineUseFactory, [{"shift": "late"}]),
+    "use_hours_fit_a_day": (factories.MachineUseFactory, [{"hours": "-0.1"}, {"hours": "24.1"}]),
+    "use_says_where_it_comes_from": (factories.MachineUseFactory, [{"source": ""}]),
     "imported_row_names_its_operator_or_why_not": (
         imports.ImportedRowFactory,
         [{"operator": None}, {"outcome": "left_out", "told": ""}, {"outcome": "lost"}],
@@ -395,6 +398,7 @@ TWINS: dict[str, Callable[[], Row]] = {
     "one_open_draft_per_machine_and_operator": factories.DailyCheckFactory,
     "point_answered_once_per_check": factories.FindingFactory,
     "one_open_defect_per_machine_and_point": factories.DefectFactory,
+    "machine_use_recorded_once_per_shift": factories.MachineUseFactory,
     "one_minimum_per_site_and_category": factories.MinimumCoverFactory,
     "feature_fitted_once": a_fitted_feature,
     "standard_version_number_once_per_category": lambda: factories.StandardVersionFactory(
