@@ -9,7 +9,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET
 
 # Where the worker looks at pages at all; of these it keeps the ones that say so.
-KEPT_ROOMS = ("/assessments/",)
+KEPT_ROOMS = ("/assessments/", "/sittings/")
 
 
 def kept_on_phone(response: HttpResponse) -> HttpResponse:
