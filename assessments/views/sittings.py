@@ -24,6 +24,7 @@ from assessments.queries.recall import knowledge_of, refresher_due
 from assessments.queries.sittings import SittingSheet, own_sittings, sheet_of, sittings_to_show
 from assessments.rules.paper_words import attempt_words
 from assessments.views import sitting_records
+from assessments.views.offline import kept_on_phone
 from assessments.views.sitting_cards import card_of, cards_of
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
@@ -139,7 +140,7 @@ def sitting(request: HttpRequest, sitting_id: uuid.UUID) -> HttpResponse:
     if own.status == Status.FINISHED:
         return redirect("sitting-record", own.pk)
     sheet = sheet_of(own)
-    return _page(request, sheet, _current(sheet, request.GET.get("q", "")))
+    return kept_on_phone(_page(request, sheet, _current(sheet, request.GET.get("q", ""))))
 
 
 @never_cache

@@ -48,6 +48,14 @@ KINDS = {
 }
 
 
+# The worker has the page, its files, and what the register said after the page was drawn.
+IS_KEPT = """async () => {
+  const pages = await (await caches.open("kept-pages")).keys();
+  const script = document.querySelector("script[src*='assessments/sitting']").src;
+  return pages.length > 1 && Boolean(await caches.match(script));
+}"""
+
+
 class Yard:
     """A ticket holder whose standard asks for recall, and a bank with a question of each kind."""
 
@@ -171,6 +179,10 @@ def test_a_refresher_from_the_start_page_to_its_review_through_a_dead_spot(
 
     answer(page, drawn["gauges"])
     saved(page, drawn["gauges"].position)
+    for _ in range(100):
+        if page.evaluate(IS_KEPT):
+            break
+        page.wait_for_timeout(100)
     # The signal goes: three more are answered, one of them wrong, and wait on the phone.
     page.context.set_offline(True)
     for code in ("leaks", "fluids", "raising"):
@@ -181,6 +193,11 @@ def test_a_refresher_from_the_start_page_to_its_review_through_a_dead_spot(
     page.get_by_text("4 answers are kept on this phone, not sent yet.").wait_for()
     check_access(page)
     assert Answer.objects.count() == 1
+    # Reloaded in the dead spot, the page stands with all five: the one that was sent, and those that wait.
+    page.reload()
+    page.get_by_text("this page is the copy kept on this phone").wait_for()
+    page.get_by_text("5 of 5 answered").wait_for()
+    fits(page)
 
     page.context.set_offline(False)
     page.get_by_text("5 of 6 answered").wait_for()

@@ -67,6 +67,7 @@
   // A sitting that is over leaves nothing on a phone that others use too; what still waits is sent first, and
   // kept as late.
   if (over) {
+    window.keptPage.drop(over.dataset.pageUrl);
     const words = over.querySelector("[data-late-words]");
     const sendLate = async () => {
       let late = 0;
@@ -268,8 +269,17 @@
   };
   // Another tab or phone may have answered meanwhile: the last answer that came counts, wherever it came from.
   const hear = (said) => {
-    if (said.status === "finished") return leave();
+    if (said.status === "finished") {
+      window.keptPage.drop(frame.dataset.pageUrl);
+      return leave();
+    }
+    window.keptPage.remember(frame.dataset.pageUrl, said);
     setClock(said.now);
+    takeIn(said);
+    if (questions.size && said.count > questions.size) fetchAdded();
+    return undefined;
+  };
+  const takeIn = (said) => {
     const waiting = shelf.waiting();
     for (const [position, { given, sent_as: sentAs }] of Object.entries(said.answers)) {
       const question = questions.get(position);
@@ -277,10 +287,8 @@
       question.sentAs = sentAs;
       if (waiting[position] || question.isTouched) continue;
       fillIn(position, given);
-      question.box.querySelector("[data-elsewhere]").hidden = false;
+      question.box.querySelector("[data-elsewhere]").hidden = window.keptPage.isCopy;
     }
-    if (questions.size && said.count > questions.size) fetchAdded();
-    return undefined;
   };
   const look = async () => {
     if (document.visibilityState !== "visible" || sending || shelf.toSend().length) return;
@@ -424,13 +432,20 @@
     for (const link of document.querySelectorAll("[data-sign-in]")) {
       link.href = `${frame.dataset.signInUrl}?next=${encodeURIComponent(location.pathname)}`;
     }
-    setClock(frame.dataset.now);
+    // How old a kept copy is, the phone's own clock cannot be trusted to say.
+    const clock = document.querySelector("[data-clock-line]");
+    if (!window.keptPage.isCopy) setClock(frame.dataset.now);
+    else if (clock) clock.hidden = true;
     setInterval(runClock, 1000);
     runClock();
     for (const box of document.querySelectorAll("[data-question]")) adopt(box);
     if (questions.size) {
       document.querySelector("[data-plain-moves]").hidden = true;
       document.querySelector("[data-moves]").hidden = false;
+      window.keptPage.keep(frame.dataset.workerUrl);
+      say("copy", window.keptPage.isCopy);
+      const since = await window.keptPage.remembered(frame.dataset.pageUrl);
+      if (since && window.keptPage.isCopy) takeIn(since);
       for (const [position, entry] of Object.entries(shelf.waiting())) {
         if (!questions.has(position)) continue;
         fillIn(position, entry.given);
