@@ -38,6 +38,8 @@ def consistency(right: Counts, asked: Counts, cut: int, found: Reliability) -> C
     if cut < 1:
         raise ValueError("The cut is at least one right answer.")
     passed, people = int((right >= cut).sum()), len(right)
+    if people == 0:
+        return Consistency(cut, passed, people, why_not=found.why_not)
     lengths = np.unique(asked)
     if len(lengths) != 1:
         return Consistency(cut, passed, people, why_not="Not computed: sittings are not all of one length.")

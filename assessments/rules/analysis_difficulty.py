@@ -46,7 +46,7 @@ def difficulties(responses: Responses) -> tuple[Difficulty, ...]:
 
     Placed are the questions with ``FEWEST_FOR_DIFFICULTY`` answers in the largest set that can be compared:
     of any two parts of it, somebody got one right in each and wrong in the other (Fischer, Psychometrika
-    46:59 (1981), from memory). Their mean is nought.
+    46:59 (1981), from memory). Their mean is nought. Raises ``ArithmeticError`` should the fit not settle.
     """
     marks = responses.marks
     enough = np.count_nonzero(marks != NOT_ASKED, axis=0) >= FEWEST_FOR_DIFFICULTY
@@ -109,6 +109,8 @@ def _fit(wins: Floats) -> tuple[Floats, Floats, Floats]:
         ease = ease + share * step
         if float(np.abs(step).max()) < SETTLED:
             break
+    else:
+        raise ArithmeticError("The difficulties did not settle.")
     ease = ease - ease.mean()
     inverse = cho_solve(_curvature(met, chances, pin), np.eye(size)) - 1 / (pin[0, 0] * size**2)
     return ease, inverse, chances

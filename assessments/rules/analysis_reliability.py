@@ -66,7 +66,8 @@ def alpha(right: NDArray[np.bool_], scores: Counts) -> Reliability:
     of_scores = people * int((scores.astype(np.int64) ** 2).sum()) - total**2
     by_question = [int(count) for count in right.sum(axis=0)]
     of_questions = sum(count * (people - count) for count in by_question)
-    value = questions / (questions - 1) * (1 - of_questions / of_scores)
+    # One division: rounded twice, it can come out a little above one.
+    value = questions * (of_scores - of_questions) / ((questions - 1) * of_scores)
     between, within = people - 1, (people - 1) * (questions - 1)
     estimated = of_scores / (people * (people - 1))
     return Reliability(

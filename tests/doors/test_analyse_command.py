@@ -60,7 +60,8 @@ def test_the_json_carries_every_figure(write):
     assert [one["facility"] for one in found["questions"]] == [0.8, 0.7, 0.5, 0.4, 0.2]
     assert round(found["questions"][3]["discrimination"]["value"], 4) == 0.6864
     assert round(found["consistency"]["agreed"], 6) == 0.783251
-    assert found["consistency"]["passed"] == 3
+    assert (found["consistency"]["passed"], found["consistency"]["people"]) == (3, 10)
+    assert found["reliability"]["people"] == 10
     assert "Few answers" in found["questions"][0]["difficulty"]["why_not"]
 
 
@@ -77,6 +78,9 @@ def test_choices_are_marked_by_a_key_and_counted(write):
     told = [(choice["choice"], choice["is_right"], choice["count"]) for choice in third["choices"]]
     assert told == [("A", False, 0), ("B", False, 0), ("C", True, 2), ("D", False, 1)]
     assert third["unanswered"] == 1
+    # Elsewhere Ada and Bo had both right, Cal and Dee one: two strong, two weak, and Dee picked nothing.
+    assert third["groups"] == [2, 0, 2]
+    assert [choice["by_group"] for choice in third["choices"]] == [[0, 0, 0], [0, 0, 0], [1, 0, 1], [0, 0, 1]]
     assert found["empty_cells"] == 1
 
 

@@ -17,13 +17,14 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
-from scipy.stats import pearsonr
+from scipy.stats import f, pearsonr
 from statsmodels.stats.proportion import proportion_confint
 
 from assessments.rules.analysis import analyse, decided
+from assessments.rules.analysis_decisions import consistency
 from assessments.rules.analysis_difficulty import difficulties
 from assessments.rules.analysis_questions import NOT_ASKED, Responses, question_figures, wilson
-from assessments.rules.analysis_reliability import Method, drawn_reliability, reliability
+from assessments.rules.analysis_reliability import Method, Reliability, drawn_reliability, reliability
 
 # How many persons gave each pattern, from 00000 and 00001 to 11111.
 LSAT6 = (
@@ -69,7 +70,7 @@ def test_facilities_are_as_published(counts, facilities):
         (exercise(), "0.767045", "0.41942", "0.93389"),
     ],
 )
-def test_alpha_and_its_interval_are_as_published(table, value, low, high):
+def test_alpha_and_its_interval_are_those_of_the_published_counts(table, value, low, high):
     found = reliability(table)
     assert found.method is Method.ALPHA
     assert f"{found.value:.6f}" == value
@@ -84,7 +85,7 @@ def test_alpha_and_its_interval_are_as_published(table, value, low, high):
         (exercise(), (0.4643, 0.4286, 0.5385, 0.6864, 0.5898)),
     ],
 )
-def test_each_question_goes_with_the_rest_as_published(table, value):
+def test_each_question_goes_with_the_rest_as_in_the_published_counts(table, value):
     found = [one.discrimination.value for one in question_figures(table)]
     assert found == pytest.approx(value, abs=5e-7 if table.people == 1000 else 5e-5)
 
@@ -115,6 +116,12 @@ def test_decision_consistency_is_subkoviaks(table, cut, agreed, kappa):
 @pytest.mark.parametrize(("cut", "value"), [(3, "0.566616"), (4, "0.315937")])
 def test_reliability_about_the_cut_is_livingstons(cut, value):
     assert f"{analyse(published(LSAT6), cut).consistency.about_cut:.6f}" == value
+
+
+@pytest.mark.parametrize(("mean", "cut"), [(70, 80), (80, 70)])
+def test_livingstons_figure_is_alike_on_either_side_of_the_cut(mean, cut):
+    found = consistency(np.array([70]), np.array([100]), cut, Reliability(0.84, mean=mean, variance=100))
+    assert found.about_cut == pytest.approx(0.92)
 
 
 @pytest.mark.parametrize(
@@ -160,6 +167,20 @@ def test_alpha_is_that_of_pingouin(marks):
     assert ours.value == pytest.approx(theirs, abs=1e-9)
     # It rounds its interval to three places.
     assert ours.interval == pytest.approx(tuple(interval), abs=5.001e-4)
+
+
+@settings(max_examples=30, deadline=None)
+@given(full_tables())
+def test_alpha_and_its_interval_are_those_of_an_analysis_of_variance(marks):
+    """Hoyt's way (Psychometrika 6:153, 1941): people by questions, one mark a cell."""
+    people, questions = marks.shape
+    left = marks - marks.mean(axis=0) - marks.mean(axis=1, keepdims=True) + marks.mean()
+    between, free = people - 1, (people - 1) * (questions - 1)
+    ratio = questions * marks.mean(axis=1).var(ddof=1) / ((left**2).sum() / free)
+    ours = reliability(responses(marks))
+    assert ours.value == pytest.approx(1 - 1 / ratio, abs=1e-9)
+    ends = [1 - f.ppf(end, between, free) / ratio for end in (0.975, 0.025)]
+    assert ours.interval == pytest.approx(ends, abs=1e-9)
 
 
 @settings(max_examples=30, deadline=None)
@@ -213,10 +234,19 @@ def test_the_reliability_of_drawn_questions_is_the_one_way_icc_of_pingouin(marks
         }
     )
     theirs = pingouin.intraclass_corr(long, targets="person", raters="turn", ratings="mark")
-    one_way = theirs[theirs["Type"].isin(["ICC1k", "ICC(1,k)"])]["ICC"].iloc[0]
+    one_way = theirs.set_index("Type").loc["ICC(1,k)"]
     ours = drawn_reliability(np.full(people, questions), marks.sum(axis=1))
-    if np.isfinite(one_way):
-        assert ours.value == pytest.approx(one_way, abs=1e-9)
+    if (marks == marks[:, :1]).all():
+        # It says 1 and an interval of no width; of such a table nothing is said here.
+        assert ours.value is None
+        return
+    assert ours.value == pytest.approx(one_way["ICC"], abs=1e-9)
+    # It rounds its interval to two places.
+    assert ours.interval == pytest.approx(tuple(one_way["CI95"]), abs=5.001e-3)
+    ratio, between, within = one_way["F"], one_way["df1"], one_way["df2"]
+    low = 1 - f.ppf(0.975, between, within) / ratio
+    high = 1 - 1 / (ratio * f.ppf(0.975, within, between))
+    assert ours.interval == pytest.approx((low, high), abs=1e-9)
 
 
 @pytest.mark.parametrize(("counts", "kr_21"), [(LSAT6, 0.19644), (LSAT7, 0.41504)])

@@ -244,6 +244,16 @@ def test_where_there_is_no_reliability_it_says_why(rows, told):
     assert told in found.why_not
 
 
+@settings(deadline=None)
+@given(st.integers(2, 40).flatmap(lambda n: st.tuples(st.integers(1, n - 1), st.just(n))), st.integers(2, 40))
+def test_questions_that_all_agree_are_wholly_reliable_and_measure_without_error(people, questions):
+    """In floating point a factor such as 7/6 can bring a little more than one."""
+    strong, sat = people
+    rows = [[int(n < strong)] * questions for n in range(sat)]
+    found = reliability(responses(rows))
+    assert (found.value, found.interval, found.error) == (1, (1, 1), 0)
+
+
 def test_twice_the_questions_bring_what_spearman_and_brown_foretell():
     """A table beside itself has questions that go together more than new ones would; so a parallel half."""
     rng = np.random.default_rng(1910)
@@ -267,6 +277,12 @@ def test_where_decisions_cannot_be_compared_it_says_why(asked, cut, told):
     found = consistency(np.array([1, 2, 3]), np.array(asked), cut, Reliability(0.5, mean=2, variance=1))
     assert found.agreed is None
     assert told in found.why_not
+
+
+def test_of_nobody_no_decision_is_compared_and_the_reason_is_that_nobody_sat():
+    found = analyse(responses([[None, None]]), 1).consistency
+    assert (found.people, found.agreed) == (0, None)
+    assert "two people must have sat" in found.why_not
 
 
 def test_a_cut_below_one_is_refused():

@@ -166,6 +166,7 @@ def _reliability_as_plain(found: Reliability) -> dict[str, Any]:
         "value": found.value,
         "interval": _listed(found.interval),
         "method": found.method,
+        "people": found.people,
         "standard_error_of_measurement": found.error,
         "mean": found.mean,
         "variance": found.variance,
@@ -177,6 +178,7 @@ def _consistency_as_plain(found: Consistency) -> dict[str, Any]:
     return {
         "cut": found.cut,
         "passed": found.passed,
+        "people": found.people,
         "agreed": found.agreed,
         "kappa": found.kappa,
         "livingston": found.about_cut,
@@ -200,9 +202,11 @@ def _question_as_plain(one: QuestionFigures, placed: Difficulty) -> dict[str, An
                 "count": choice.count,
                 "mean_rest": choice.mean_rest,
                 "discrimination": _correlation_as_plain(choice.discrimination),
+                "by_group": list(choice.by_group),
             }
             for choice in one.choices
         ],
+        "groups": None if one.groups is None else list(one.groups),
         "unanswered": one.unanswered,
         "needs_a_look": [
             {"reason": look.reason, "title": look.title, "sentence": look.sentence} for look in looks(one)
