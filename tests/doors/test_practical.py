@@ -403,7 +403,7 @@ def test_a_result_that_the_operator_never_confirms_is_made_final_and_shown_as_su
     answer = door.client.post(at("unconfirmed", assessment), {"reason": "Away for good."}, follow=True)
     text = page(answer)
     for words in (
-        "Final, not confirmed by the operator",
+        "Confirmed by the assessor only",
         "Carys Bellamy did not confirm this assessment. Greta Dunmore recorded that: Away for good.",
     ):
         assert words in text

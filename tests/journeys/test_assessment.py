@@ -419,6 +419,13 @@ def test_every_page_is_read_in_light_and_dark_on_a_phone_and_a_desk(
     not_yet = ground.assessment(stage="finished", stage__marks={1: "missed", 2: "unsafe", 3: "prompted"})
     done = ground.assessment(stage="confirmed")
     being_marked = ground.assessment()
+    unsigned = ground.assessment(stage="confirmed")
+    Assessment.objects.filter(pk=unsigned.pk).update(
+        operator_confirmed_at=None,
+        unconfirmed_at=unsigned.finished_at,
+        unconfirmed_by=ground.second,
+        unconfirmed_why="Left the firm without signing.",
+    )
     for device in (PHONE, DESK):
         page = open_page(device, color_scheme=scheme)
         sign_in(page, ground.trainer)
@@ -431,6 +438,8 @@ def test_every_page_is_read_in_light_and_dark_on_a_phone_and_a_desk(
             ("record", not_yet),
             ("record", done),
             ("correct", done),
+            ("unconfirmed", not_yet),
+            ("record", unsigned),
         ):
             page.goto(address(name, one))
             check_access(page)
