@@ -1,6 +1,7 @@
 """A row as the journal sees it: plain values, their commitment, and an entry's leaf."""
 
 import hashlib
+import json
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, time
 from decimal import Decimal
@@ -17,6 +18,7 @@ from .journal import JournalEntry
 UNJOURNALLED_FIELDS = {"password", "last_login"}
 
 _HASHER = MerkleHasher("sha256")
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
 def row_image(row: models.Model) -> dict[str, Any]:
@@ -49,7 +51,31 @@ def plain_value(field: models.Field, value: Any) -> Any:
 
 def commitment_to(content: Any, salt: bytes) -> bytes:
     """SHA-256 of the salt followed by the canonical JSON (RFC 8785) of the content."""
-    return hashlib.sha256(bytes(salt) + rfc8785.dumps(content)).digest()
+    return hashlib.sha256(bytes(salt) + canonical(content)).digest()
+
+
+def canonical(content: Any) -> bytes:
+    """The canonical JSON (RFC 8785) of a value. Where it holds nothing that the two write differently
+    (fractions, integers beyond 2**53, keys beyond ASCII), Python's own encoder gives the same bytes in a
+    fraction of the time: an import of thousands of rows commits to each."""
+    if _is_written_alike(content):
+        return _ENCODER.encode(content).encode()
+    return rfc8785.dumps(content)
+
+
+def _is_written_alike(value: Any) -> bool:
+    kind = type(value)
+    if kind is str or value is None or kind is bool:
+        return True
+    if kind is int:
+        return -(2**53) < value < 2**53
+    if kind is list:
+        return all(map(_is_written_alike, value))
+    if kind is dict:
+        return all(type(key) is str and key.isascii() for key in value) and all(
+            map(_is_written_alike, value.values())
+        )
+    return False
 
 
 def entry_bytes(entry: JournalEntry, rows: Iterable[tuple[str, str, bytes]]) -> bytes:
@@ -57,7 +83,7 @@ def entry_bytes(entry: JournalEntry, rows: Iterable[tuple[str, str, bytes]]) -> 
 
     ``rows`` are (kind, key, commitment) in the order of recording; personal content is only committed to.
     """
-    return rfc8785.dumps(
+    return canonical(
         {
             "at": entry.at.astimezone(UTC).isoformat(timespec="microseconds"),
             "by": entry.by_id,

@@ -25,7 +25,16 @@ django.setup()
 from django.db import connection  # noqa: E402
 from django.test.utils import setup_databases, teardown_databases  # noqa: E402
 
-from tests.bench import analysis, forecast, one_mark, one_verdict, planning, roster, severity  # noqa: E402
+from tests.bench import (  # noqa: E402
+    analysis,
+    forecast,
+    importing,
+    one_mark,
+    one_verdict,
+    planning,
+    roster,
+    severity,
+)
 from tests.bench.register import add_people, make_plant  # noqa: E402
 
 
@@ -76,6 +85,8 @@ def run(first: int, full: int, *, judged: bool) -> int:
     print(cover.line())
     plan = planning.measure(*((400, 10, 60, 30.0) if judged else (60, 4, 20, 5.0)))
     print(plan.line())
+    imported = importing.measure(50_000 if judged else 2_000)
+    print(imported.line())
     goals = [
         ("statements for one verdict", after.statements, 3),
         ("one verdict / hand-written SQL", after.median / after.floor, 25),
@@ -87,6 +98,7 @@ def run(first: int, full: int, *, judged: bool) -> int:
         ("question analysis and pingouin apart, in thousand millionths", questions.difference * 1e9, 1),
         ("seconds for the cover of 600 site-categories over a year", cover.seconds, 1),
         ("cover from ten times the tickets, for each ticket", cover.growth, 1.3),
+        ("an import / reading and bulk insert of the same rows", imported.ratio, 2),
         ("a plan's cost over its bound, per cent", plan.found.gap * 100, 2),
         ("a plan's cost / that of earliest due first", plan.against_by_hand, 1),
     ]
