@@ -418,7 +418,6 @@ def test_every_page_is_read_in_light_and_dark_on_a_phone_and_a_desk(
 ):
     not_yet = ground.assessment(stage="finished", stage__marks={1: "missed", 2: "unsafe", 3: "prompted"})
     done = ground.assessment(stage="confirmed")
-    being_marked = ground.assessment()
     unsigned = ground.assessment(stage="confirmed")
     Assessment.objects.filter(pk=unsigned.pk).update(
         operator_confirmed_at=None,
@@ -426,6 +425,7 @@ def test_every_page_is_read_in_light_and_dark_on_a_phone_and_a_desk(
         unconfirmed_by=ground.second,
         unconfirmed_why="Left the firm without signing.",
     )
+    being_marked = ground.assessment()
     for device in (PHONE, DESK):
         page = open_page(device, color_scheme=scheme)
         sign_in(page, ground.trainer)
