@@ -9,6 +9,7 @@ from competence.actions.checks import start_check, submit_check
 from competence.actions.defects import close_defect
 from competence.actions.drafts import Answer, save_findings
 from competence.actions.errors import ActionRefused
+from competence.actions.uses import record_use
 from competence.inputs.scenario import Scenario
 from competence.inputs.scenario_picture import cut_tyre
 from competence.models import Account, DailyCheck, Defect, Finding, Machine, Refusal
@@ -36,6 +37,16 @@ def plan_checks(scenario: Scenario) -> None:
             f"The closing of {line['point']} on {line['machine']}",
             lambda line=line: _close(scenario, line),
         )
+    for line in scenario.content["use"]:
+        zone = scenario.zone_of(machine_line(scenario, line["machine"])["site"])
+        for offset in line["on"]:
+            # Told the morning after, when the sheet has come to the office.
+            moment = scenario.almanac.moment(offset, zone, "18:30") + timedelta(hours=14)
+            scenario.timetable.add(
+                moment,
+                f"The use of {line['machine']} on {offset}",
+                lambda line=line, offset=offset, zone=zone: _use(scenario, line, offset, zone),
+            )
 
 
 def machine_line(scenario: Scenario, fleet_number: str) -> dict[str, Any]:
@@ -98,3 +109,15 @@ def _close(scenario: Scenario, line: dict[str, Any]) -> None:
     if defect is None:
         raise ActionRefused("No such defect is open.")
     close_defect(by=scenario.who(machine.site.code, "admin"), defect=defect, done=line["done"])
+
+
+def _use(scenario: Scenario, line: dict[str, Any], offset: str, zone: str) -> None:
+    machine = scenario.register.machines[line["machine"]]
+    record_use(
+        by=scenario.who(machine.site.code, "admin"),
+        machine=machine,
+        on=scenario.almanac.day(offset, zone),
+        shift=line["shift"],
+        hours=Decimal(str(line["hours"])),
+        source="Shift sheet of the weighbridge",
+    )

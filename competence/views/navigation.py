@@ -77,6 +77,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         (
             Room("Daily checks", "check-list", Right.SEE_CHECKS),
             Room("Refusals", "refusal-list", Right.SEE_CHECKS),
+            Room("Missed checks", "missed-check-list", Right.SEE_CHECKS),
         ),
     ),
     (
