@@ -208,7 +208,7 @@ class SameForm(forms.Form):
                 label=f"{names.get(first, first)}: {first} and {second}",
                 required=False,
                 choices=[
-                    ("", "Not decided yet: new numbers stay out"),
+                    ("", "Not decided yet"),
                     ("two", "Two people of one name"),
                     (first, f"One person: use {first}"),
                     (second, f"One person: use {second}"),

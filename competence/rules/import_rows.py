@@ -234,8 +234,8 @@ class _Reader:
     def _meant(self, line: Line, said: str, known: Mapping[str, str], word: str) -> str:
         key = known.get(folded(said))
         if key is None or key == ASIDE:
-            why = "is not decided yet" if key is None else "was kept aside"
-            line.problems.append(f"What {word} “{said[:40]}” is {why}: say it on the page of values.")
+            why = "is not decided yet: say what it means" if key is None else "was kept aside"
+            line.problems.append(f"The {word} “{said[:40]}” {why}, on the page of values.")
             return ""
         return key
 

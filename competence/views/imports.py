@@ -109,23 +109,22 @@ def import_columns(request: HttpRequest, pk: int) -> HttpResponse:
     if posted is not None:
         parts = [posted.get(f"part_{n}", "") for n in range(len(mapping["headings"]))]
         mapping = mapping | {"parts": _only_known(parts)}
-    form = ColumnsForm(posted, mapping=mapping, asks=column_asks(sheet.rows, mapping))
+    form, still_open = ColumnsForm(posted, mapping=mapping, asks=column_asks(sheet.rows, mapping)), []
     if form.is_valid():
         kept = keep_mapping(by=request.user, import_file=kept, **form.changes)
-        unanswered = [one for one in open_questions(sheet.rows, kept.mapping) if not _answered(kept, one)]
-        if not unanswered:
+        still_open = [one for one in open_questions(sheet.rows, kept.mapping) if not _answered(kept, one)]
+        if not still_open:
             return redirect("import-values", kept.pk)
-        for question in unanswered:
-            name = "order" if question.asks.is_order_open else "century"
-            if f"{name}_{question.column}" in form.fields:
-                form.add_error(
-                    f"{name}_{question.column}", f"Say how days in “{question.heading}” are meant."
-                )
     return _page(
         request,
         kept,
         "import-columns",
-        {"form": form, "lines": form.lines(_samples(sheet, kept.mapping)), "sheet": sheet},
+        {
+            "form": form,
+            "lines": form.lines(_samples(sheet, kept.mapping)),
+            "sheet": sheet,
+            "still_open": still_open,
+        },
     )
 
 
@@ -198,7 +197,7 @@ def import_values(request: HttpRequest, pk: int) -> HttpResponse:
         )
         remember_words(by=request.user, words=decided)
         return redirect("import-dry-run", kept.pk)
-    return _page(request, kept, "import-values", {"form": form, "groups": list(form.shown())})
+    return _page(request, kept, "import-values", {"form": form, "word_groups": list(form.shown())})
 
 
 def _enter_employers(request: HttpRequest, form: WordsForm) -> bool:
