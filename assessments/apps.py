@@ -17,6 +17,9 @@ class AssessmentsConfig(AppConfig):
 
         # A plan is a working paper; what is accepted of it are bookings.
         DRAFTS["assessments.plan"] = ExpressionWrapper(Q(pk__isnull=False), BooleanField())
+        # A digest is no record: what it speaks of is.
+        for kind in ("assessments.outgoingmail", "assessments.digestline"):
+            DRAFTS[kind] = ExpressionWrapper(Q(pk__isnull=False), BooleanField())
         being_marked = Exists(Assessment.objects.filter(pk=OuterRef("assessment_id"), status="marking"))
         DRAFTS["assessments.assessment"] = ExpressionWrapper(Q(status="marking"), BooleanField())
         DRAFTS["assessments.tap"] = DRAFTS["assessments.pointnote"] = being_marked

@@ -6,6 +6,7 @@ from assessments.views import (
     agreement,
     analysis,
     bookings,
+    calendars,
     cover,
     ends,
     papers,
@@ -20,6 +21,7 @@ from assessments.views import (
 urlpatterns: list[URLPattern] = [
     *practical.urlpatterns,
     *bookings.urlpatterns,
+    *calendars.urlpatterns,
     *progress.urlpatterns,
     *agreement.urlpatterns,
     *severity.urlpatterns,

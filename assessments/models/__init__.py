@@ -1,5 +1,7 @@
 """What assessing keeps, above the register that it writes evidence to."""
 
+from .calendars import CalendarAddress
+from .mail import DigestLine, OutgoingMail
 from .papers import BlueprintLine, MoreAttempts, Panel, PanelQuestion, PanelRating, PaperVersion
 from .plans import Plan
 from .practical import AssessedPoint, Assessment, AssessmentCorrection, Booking, PointNote, Tap
@@ -13,8 +15,11 @@ __all__ = [
     "AssessmentCorrection",
     "BlueprintLine",
     "Booking",
+    "CalendarAddress",
+    "DigestLine",
     "DrawnQuestion",
     "MoreAttempts",
+    "OutgoingMail",
     "Panel",
     "PanelQuestion",
     "PanelRating",

@@ -201,14 +201,19 @@ def set_password(*, by: Account, account: Account, password: str) -> Account:
 
 
 @transaction.atomic
-def keep_contact(*, by: Account, account: Account, phone: str, email: str) -> Account:
-    """Change how somebody is reached: the phone number is shown to operators who are stopped."""
+def keep_contact(
+    *, by: Account, account: Account, phone: str, email: str, declines_mail: bool | None = None
+) -> Account:
+    """Change how somebody is reached: the phone number is shown to operators who are stopped, and to the
+    address goes what concerns them, unless they decline; ``None`` leaves that as it was."""
     account = Account.objects.select_for_update(of=("self",)).get(pk=account.pk)
     if by.pk != account.pk:
         _require_keeper(by, account)
     account.phone, account.email = phone, email
+    if declines_mail is not None and declines_mail != (account.mail_declined_at is not None):
+        account.mail_declined_at = now() if declines_mail else None
     account.full_clean(exclude=["password"])
-    account.save(update_fields=["phone", "email"])
+    account.save(update_fields=["phone", "email", "mail_declined_at"])
     record(by=by, action="account.contact_kept", rows=[account])
     return account
 

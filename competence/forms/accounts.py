@@ -44,6 +44,16 @@ class ContactForm(RecordForm):
     email = forms.EmailField(label="Email", required=False)
 
 
+class ReachForm(ContactForm):
+    """How an account that is open is reached."""
+
+    declines_mail = forms.BooleanField(
+        label="Send no mail",
+        required=False,
+        help_text="Otherwise the register writes when something that concerns them changes.",
+    )
+
+
 class OperatorAccountForm(ContactForm):
     username = forms.CharField(
         label="Name to sign in with", max_length=150, validators=[UnicodeUsernameValidator()]

@@ -26,6 +26,9 @@ class Account(AbstractUser):
         max_length=30, blank=True, help_text="Shown to operators who are stopped and need to ring somebody."
     )
 
+    # Empty rather than false: accounts journalled before there was mail stay as the journal tells of them.
+    mail_declined_at = models.DateTimeField("no mail since", null=True, blank=True)
+
     objects = AccountManager()
 
     class Meta(AbstractUser.Meta):

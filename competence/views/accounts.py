@@ -14,10 +14,10 @@ from competence.actions.clock import now
 from competence.actions.people import end_role, give_role, keep_contact, open_account, set_password
 from competence.forms.accounts import (
     AppointmentForm,
-    ContactForm,
     EndRoleForm,
     OperatorAccountForm,
     PasswordForm,
+    ReachForm,
     RoleForm,
     StaffAccountForm,
 )
@@ -105,11 +105,15 @@ def account(request: HttpRequest, username: str) -> HttpResponse:
     """One account: its roles, how to reach the person, and a new password. ``do`` says which form came."""
     held = _account_or_404(request, username)
     doing = request.POST.get("do", "")
-    first = {"phone": held.phone, "email": held.email}
+    first = {
+        "phone": held.phone,
+        "email": held.email,
+        "declines_mail": held.mail_declined_at is not None,
+    }
     site_ids = sites_with(request.user, Right.KEEP_PEOPLE)
     forms = {
         "role": RoleForm(request.POST if doing == "role" else None, site_ids=site_ids),
-        "contact": ContactForm(request.POST if doing == "contact" else None, initial=first),
+        "contact": ReachForm(request.POST if doing == "contact" else None, initial=first),
         "password": PasswordForm(request.POST if doing == "password" else None),
     }
     if doing in forms and forms[doing].is_valid() and _kept(request, held, doing, forms[doing]):
@@ -131,7 +135,7 @@ def _kept(request: HttpRequest, held: Account, doing: str, form: RecordForm) -> 
     """Do what one of the page's forms asks; what was refused stands beside its field."""
     action, said = {
         "role": (give_role, f"{held.name} has the role from now on."),
-        "contact": (keep_contact, "Phone and email are kept."),
+        "contact": (keep_contact, "How to reach them is kept."),
         "password": (set_password, f"{held.name} has a new password; every earlier sign-in is ended."),
     }[doing]
     if not attempt(form, action, by=request.user, account=held, **form.cleaned_data):

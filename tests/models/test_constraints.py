@@ -14,7 +14,15 @@ from django.apps import apps
 from django.db import IntegrityError, connection, models, transaction
 from django.utils import timezone
 
-from assessments.models import Assessment, AssessmentCorrection, Booking, Plan
+from assessments.models import (
+    Assessment,
+    AssessmentCorrection,
+    Booking,
+    CalendarAddress,
+    DigestLine,
+    OutgoingMail,
+    Plan,
+)
 from competence.models import AcceptedCategory, FittedFeature, Precedence
 from tests import factories
 from tests.factories import imports, questions
@@ -116,6 +124,28 @@ def an_assessment_correction() -> AssessmentCorrection:
         evidence=factories.EvidenceFactory(),
         recorded_at=timezone.now(),
         recorded_by=factories.AccountFactory(),
+    )
+
+
+def a_mail(**more: Any) -> Callable[[], OutgoingMail]:
+    def make() -> OutgoingMail:
+        account = factories.AccountFactory()
+        whole = {"account": account, "to": "pat@example.com", "subject": "News", "text": "News", "html": ""}
+        return OutgoingMail.objects.create(composed_at=timezone.now(), **whole | more)
+
+    return make
+
+
+def a_digest_line() -> DigestLine:
+    mail = a_mail()()
+    return DigestLine.objects.create(
+        account=mail.account, thing="booking 1", state="on 2026-05-04", told_at=timezone.now(), mail=mail
+    )
+
+
+def a_calendar_address() -> CalendarAddress:
+    return CalendarAddress.objects.create(
+        account=factories.AccountFactory(), token_sha256="ab" * 32, made_at=timezone.now()
     )
 
 
@@ -339,6 +369,22 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
         a_finished_plan,
         [{"found": None}, {"finished_at": None}, {"status": "running"}, {"status": "gone"}],
     ),
+    "mail_is_as_far_as_its_status": (
+        a_mail(status="sending", claimed_at=timezone.now()),
+        [
+            {"claimed_at": None},
+            {"sent_at": timezone.now()},
+            {"status": "waiting"},
+            {"status": "sent"},
+            {"status": "refused"},
+            {"status": "gone"},
+        ],
+    ),
+    "digest_line_says_how_the_thing_stands": (a_digest_line, [{"state": ""}]),
+    "calendar_address_is_there_or_removed": (
+        a_calendar_address,
+        [{"token_sha256": None}, {"removed_at": timezone.now()}],
+    ),
     "more_attempts_say_why": (questions.MoreAttemptsFactory, [{"reason": ""}]),
     "paper_sitting_has_its_paper_and_its_end": (
         lambda: questions.SittingFactory(is_paper=True),
@@ -410,6 +456,7 @@ TWINS: dict[str, Callable[[], Row]] = {
     "one_ticket_per_operator_and_category": TicketFactory,
     "ticket_event_in_sequence": an_event("suspended"),
     "operator_booked_once_a_day_on_a_machine": a_booking,
+    "one_digest_line_a_thing": a_digest_line,
     "one_open_assessment_per_assessor_operator_machine": AssessmentFactory,
     "point_assessed_once": lambda: AssessmentFactory().points.order_by("pk").first(),
     "question_version_number_once": lambda: questions.QuestionVersionFactory(number=next(NUMBERS)),
