@@ -17,15 +17,14 @@ from assessments.actions.refreshers import (
     renew_recall,
 )
 from assessments.models import Answer, DrawnQuestion, MoreAttempts, PaperVersion, Sitting, SittingEvidence
+from assessments.queries.papers import lines_of, paper_on
 from assessments.queries.questions import bank_for
 from assessments.queries.sittings import (
     SittingSheet,
     content_of,
     last_seen,
-    lines_of,
     next_attempt_of,
     over_and_open,
-    paper_on,
     sheet_of,
     today_of,
 )

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from django.db.models import QuerySet
+from django.db.models import Prefetch, QuerySet, prefetch_related_objects
 
 from assessments.models import BlueprintLine, Panel, PanelQuestion, PanelRating, PaperVersion
 from assessments.queries.questions import bank_for, versions_in_use
@@ -39,7 +39,9 @@ def lines_in_order(version: PaperVersion) -> list[BlueprintLine]:
 
 
 def lines_of(version: PaperVersion) -> list[Line]:
-    """A blueprint as the rules take it, by its topics' codes."""
+    """A blueprint as the rules take it, by its topics' codes. One statement, none where the lines were
+    fetched."""
+    prefetch_related_objects([version], Prefetch("lines", BlueprintLine.objects.select_related("topic")))
     lines = sorted(version.lines.all(), key=lambda line: line.topic.code)
     return [Line(line.topic.code, line.questions, line.must_be_right) for line in lines]
 

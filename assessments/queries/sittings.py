@@ -20,11 +20,10 @@ from assessments.models import (
     Sitting,
     Topic,
 )
-from assessments.rules.papers import Line, NextAttempt, PaperResult, next_attempt
+from assessments.rules.papers import NextAttempt, PaperResult, next_attempt
 from assessments.rules.pictures import KINDS
 from assessments.rules.questions import Content, Kind, content_from
 from competence.models import Category, Operator
-from competence.queries.versions import version_on
 from competence.queries.words import holding
 from competence.rules.dates import day_at
 from competence.rules.reasons import long_date
@@ -114,17 +113,6 @@ def sheet_of(sitting: Sitting) -> SittingSheet:
     for answer in Answer.objects.filter(drawn__sitting=sitting).order_by("pk"):
         answers[answer.drawn_id].append(answer)
     return SittingSheet(sitting, tuple(SheetQuestion(one, tuple(answers[one.pk])) for one in drawn))
-
-
-def lines_of(paper: PaperVersion) -> list[Line]:
-    """The paper's blueprint by topic, in a fixed order. One statement."""
-    lines = paper.lines.select_related("topic").order_by("topic__code")
-    return [Line(line.topic.code, line.questions, line.must_be_right) for line in lines]
-
-
-def paper_on(category: Category, on: date) -> PaperVersion | None:
-    """The paper in force for a category on a day. One statement."""
-    return version_on(PaperVersion.objects.select_related("category"), category, on)
 
 
 def last_seen(operator: Operator) -> dict[str, float]:

@@ -14,12 +14,12 @@ from django.views.decorators.http import require_GET
 from assessments.actions.sittings import allow_more_attempts, finish_if_over
 from assessments.forms.sittings import MoreAttemptsForm
 from assessments.models import Sitting
+from assessments.queries.papers import paper_on
 from assessments.queries.recall import RefresherDue, refresher_due
 from assessments.queries.sittings import (
     OwnSittings,
     next_attempt_of,
     own_sittings,
-    paper_on,
     result_of,
     sheet_of,
     sittings_asked,
