@@ -20,6 +20,7 @@ from assessments.rules.analysis_questions import (
 from assessments.rules.analysis_reliability import Method, Reliability, reliability
 from assessments.rules.analysis_words import (
     FEW_ANSWERS,
+    FEW_STRONG,
     UNTAKEN_ANSWERS,
     Reason,
     consistency_words,
@@ -391,6 +392,40 @@ def test_a_wrong_choice_that_draws_the_strong_is_named():
     found = looks(question_figures(responses(rows, picked={0: picked(letters, offered="AB")}))[0])
     assert [look.reason for look in found] == [Reason.NEGATIVE, Reason.STRONG_MISLED]
     assert "“B”, which is wrong, and 0 the right one" in found[1].sentence
+
+
+@pytest.mark.parametrize(("strong", "is_named"), [(FEW_STRONG - 1, False), (FEW_STRONG, True)])
+def test_a_wrong_choice_is_not_named_for_the_sake_of_a_few_strong_people(strong, is_named):
+    """Equals are counted in together, so that the strong can be fewer or more than 27 in 100."""
+    rows = [[0, int(n < strong)] for n in range(40)]
+    letters = ["B"] * strong + ["A", "C"] * 20
+    one = question_figures(responses(rows, picked={0: picked(letters[:40])}))[0]
+    assert one.groups[2] == strong
+    assert (Reason.STRONG_MISLED in reasons(one)) is is_named
+
+
+def test_where_several_are_right_a_wrong_choice_is_held_against_the_one_least_picked():
+    rows = guttman()
+    strong = [sum(row[1:]) >= 4 for row in rows]
+    by_person = np.array([[True, not best, best] for best in strong])
+    several = Picked(("A", "B", "C"), (True, True, False), by_person)
+    rows = with_first(rows, [int(not best) for best in strong])
+    misled = next(
+        look
+        for look in looks(question_figures(responses(rows, picked={0: several}))[0])
+        if look.reason is Reason.STRONG_MISLED
+    )
+    assert "“C”, which is wrong, and 0 the right one" in misled.sentence
+
+
+@pytest.mark.parametrize(("right", "reason"), [(30, Reason.EASY), (5, Reason.HARD)])
+def test_the_whole_interval_must_be_easy_or_hard_before_it_is_said(right, reason):
+    """All of 30 right may yet be 9 of 10, and 5 of 30 a third; ten times as many say it."""
+    for times, is_named in ((1, False), (10, True)):
+        people = 30 * times
+        first = [int(n >= people - right * times) for n in range(people)]
+        found = question_figures(responses(with_first(guttman(people), first)))[0]
+        assert (reason in reasons(found)) is is_named
 
 
 @pytest.mark.parametrize(("people", "is_named"), [(UNTAKEN_ANSWERS - 1, False), (UNTAKEN_ANSWERS, True)])
