@@ -8,285 +8,700 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('assessments', '0001_first'),
-        ('competence', '0001_first'),
+        ("assessments", "0001_first"),
+        ("competence", "0001_first"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Question',
+            name="Question",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.CharField(max_length=60, unique=True, validators=[django.core.validators.RegexValidator('^[a-z0-9]+(-[a-z0-9]+)*$', 'Use small letters, digits and single hyphens.')])),
-                ('retired_at', models.DateTimeField(blank=True, null=True)),
-                ('retired_why', models.CharField(blank=True, max_length=300, verbose_name='why it was retired')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "code",
+                    models.CharField(
+                        max_length=60,
+                        unique=True,
+                        validators=[
+                            django.core.validators.RegexValidator(
+                                "^[a-z0-9]+(-[a-z0-9]+)*$", "Use small letters, digits and single hyphens."
+                            )
+                        ],
+                    ),
+                ),
+                ("retired_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "retired_why",
+                    models.CharField(blank=True, max_length=300, verbose_name="why it was retired"),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Topic',
+            name="Topic",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.CharField(max_length=40, unique=True, validators=[django.core.validators.RegexValidator('^[a-z0-9]+(-[a-z0-9]+)*$', 'Use small letters, digits and single hyphens.')])),
-                ('name', models.CharField(max_length=80)),
-                ('about', models.CharField(max_length=300)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "code",
+                    models.CharField(
+                        max_length=40,
+                        unique=True,
+                        validators=[
+                            django.core.validators.RegexValidator(
+                                "^[a-z0-9]+(-[a-z0-9]+)*$", "Use small letters, digits and single hyphens."
+                            )
+                        ],
+                    ),
+                ),
+                ("name", models.CharField(max_length=80)),
+                ("about", models.CharField(max_length=300)),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.CreateModel(
-            name='Panel',
+            name="Panel",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('opened_at', models.DateTimeField()),
-                ('closed_at', models.DateTimeField(blank=True, null=True)),
-                ('note', models.CharField(blank=True, max_length=300)),
-                ('category', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='panels', to='competence.category')),
-                ('opened_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("opened_at", models.DateTimeField()),
+                ("closed_at", models.DateTimeField(blank=True, null=True)),
+                ("note", models.CharField(blank=True, max_length=300)),
+                (
+                    "category",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="panels",
+                        to="competence.category",
+                    ),
+                ),
+                (
+                    "opened_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='PanelQuestion',
+            name="PanelQuestion",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('panel', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='questions', to='assessments.panel')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "panel",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="questions",
+                        to="assessments.panel",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='PanelRating',
+            name="PanelRating",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('share', models.DecimalField(decimal_places=2, max_digits=3, validators=[django.core.validators.MinValueValidator(0), django.core.validators.MaxValueValidator(1)], verbose_name='share of barely competent operators who would get it right')),
-                ('recorded_at', models.DateTimeField()),
-                ('judge', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('question', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='ratings', to='assessments.panelquestion')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "share",
+                    models.DecimalField(
+                        decimal_places=2,
+                        max_digits=3,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(1),
+                        ],
+                        verbose_name="share of barely competent operators who would get it right",
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField()),
+                (
+                    "judge",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "question",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="ratings",
+                        to="assessments.panelquestion",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='PaperVersion',
+            name="PaperVersion",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.PositiveSmallIntegerField()),
-                ('in_force_from', models.DateField()),
-                ('recorded_at', models.DateTimeField()),
-                ('minutes', models.PositiveSmallIntegerField(verbose_name='time allowed, minutes')),
-                ('cut', models.PositiveSmallIntegerField(verbose_name='right answers needed')),
-                ('cut_why', models.CharField(blank=True, max_length=300, verbose_name='why this cut')),
-                ('attempts', models.PositiveSmallIntegerField(verbose_name='attempts before a trainer is asked')),
-                ('wait_days', models.PositiveSmallIntegerField(verbose_name='whole days between attempts')),
-                ('note', models.TextField(blank=True)),
-                ('category', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='paper_versions', to='competence.category')),
-                ('panel', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='papers', to='assessments.panel')),
-                ('recorded_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("number", models.PositiveSmallIntegerField()),
+                ("in_force_from", models.DateField()),
+                ("recorded_at", models.DateTimeField()),
+                ("minutes", models.PositiveSmallIntegerField(verbose_name="time allowed, minutes")),
+                ("cut", models.PositiveSmallIntegerField(verbose_name="right answers needed")),
+                ("cut_why", models.CharField(blank=True, max_length=300, verbose_name="why this cut")),
+                (
+                    "attempts",
+                    models.PositiveSmallIntegerField(verbose_name="attempts before a trainer is asked"),
+                ),
+                ("wait_days", models.PositiveSmallIntegerField(verbose_name="whole days between attempts")),
+                ("note", models.TextField(blank=True)),
+                (
+                    "category",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="paper_versions",
+                        to="competence.category",
+                    ),
+                ),
+                (
+                    "panel",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="papers",
+                        to="assessments.panel",
+                    ),
+                ),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='QuestionVersion',
+            name="QuestionVersion",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.PositiveSmallIntegerField()),
-                ('kind', models.CharField(choices=[('one', 'One right choice'), ('several', 'Several right choices'), ('order', 'Put in order'), ('number', 'A number'), ('picture', 'Read a drawn picture')], max_length=8)),
-                ('categories', models.JSONField(blank=True, default=list)),
-                ('is_critical', models.BooleanField(default=False, verbose_name='getting it wrong can kill')),
-                ('scenario', models.TextField(verbose_name='the situation')),
-                ('ask', models.CharField(max_length=300, verbose_name='the question')),
-                ('content', models.JSONField(blank=True, default=dict)),
-                ('picture', models.CharField(blank=True, max_length=20)),
-                ('picture_fixed', models.JSONField(blank=True, default=dict)),
-                ('explanation', models.TextField()),
-                ('source', models.CharField(max_length=200, verbose_name='where the answer comes from')),
-                ('recorded_at', models.DateTimeField()),
-                ('author', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('question', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='versions', to='assessments.question')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("number", models.PositiveSmallIntegerField()),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("one", "One right choice"),
+                            ("several", "Several right choices"),
+                            ("order", "Put in order"),
+                            ("number", "A number"),
+                            ("picture", "Read a drawn picture"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                ("categories", models.JSONField(blank=True, default=list)),
+                ("is_critical", models.BooleanField(default=False, verbose_name="getting it wrong can kill")),
+                ("scenario", models.TextField(verbose_name="the situation")),
+                ("ask", models.CharField(max_length=300, verbose_name="the question")),
+                ("content", models.JSONField(blank=True, default=dict)),
+                ("picture", models.CharField(blank=True, max_length=20)),
+                ("picture_fixed", models.JSONField(blank=True, default=dict)),
+                ("explanation", models.TextField()),
+                ("source", models.CharField(max_length=200, verbose_name="where the answer comes from")),
+                ("recorded_at", models.DateTimeField()),
+                (
+                    "author",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "question",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="versions",
+                        to="assessments.question",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='QuestionReview',
+            name="QuestionReview",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('reviewed_at', models.DateTimeField()),
-                ('remark', models.CharField(blank=True, max_length=300)),
-                ('reviewed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('version', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='review', to='assessments.questionversion')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("reviewed_at", models.DateTimeField()),
+                ("remark", models.CharField(blank=True, max_length=300)),
+                (
+                    "reviewed_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "version",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="review",
+                        to="assessments.questionversion",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.AddField(
-            model_name='panelquestion',
-            name='version',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='assessments.questionversion'),
+            model_name="panelquestion",
+            name="version",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="assessments.questionversion",
+            ),
         ),
         migrations.CreateModel(
-            name='Sitting',
+            name="Sitting",
             fields=[
-                ('id', models.UUIDField(default=uuid.uuid4, primary_key=True, serialize=False)),
-                ('kind', models.CharField(choices=[('paper', 'Question paper'), ('refresher', 'Refresher')], max_length=9)),
-                ('seed', models.BigIntegerField()),
-                ('status', models.CharField(choices=[('open', 'Open'), ('finished', 'Finished')], default='open', max_length=8)),
-                ('started_at', models.DateTimeField()),
-                ('ends_at', models.DateTimeField(blank=True, null=True)),
-                ('finished_at', models.DateTimeField(blank=True, null=True)),
-                ('outcome', models.JSONField(blank=True, null=True)),
-                ('is_passed', models.BooleanField(blank=True, null=True, verbose_name='passed')),
-                ('category', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='sittings', to='competence.category')),
-                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='sittings', to='competence.operator')),
-                ('paper', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='sittings', to='assessments.paperversion')),
+                ("id", models.UUIDField(default=uuid.uuid4, primary_key=True, serialize=False)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[("paper", "Question paper"), ("refresher", "Refresher")], max_length=9
+                    ),
+                ),
+                ("seed", models.BigIntegerField()),
+                (
+                    "status",
+                    models.CharField(
+                        choices=[("open", "Open"), ("finished", "Finished")], default="open", max_length=8
+                    ),
+                ),
+                ("started_at", models.DateTimeField()),
+                ("ends_at", models.DateTimeField(blank=True, null=True)),
+                ("finished_at", models.DateTimeField(blank=True, null=True)),
+                ("outcome", models.JSONField(blank=True, null=True)),
+                ("is_passed", models.BooleanField(blank=True, null=True, verbose_name="passed")),
+                (
+                    "category",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="sittings",
+                        to="competence.category",
+                    ),
+                ),
+                (
+                    "operator",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="sittings",
+                        to="competence.operator",
+                    ),
+                ),
+                (
+                    "paper",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="sittings",
+                        to="assessments.paperversion",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='DrawnQuestion',
+            name="DrawnQuestion",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('position', models.PositiveSmallIntegerField()),
-                ('shown', models.JSONField(default=dict)),
-                ('version', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='drawn', to='assessments.questionversion')),
-                ('sitting', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='drawn', to='assessments.sitting')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("position", models.PositiveSmallIntegerField()),
+                ("shown", models.JSONField(default=dict)),
+                (
+                    "version",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="drawn",
+                        to="assessments.questionversion",
+                    ),
+                ),
+                (
+                    "sitting",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="drawn",
+                        to="assessments.sitting",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='SittingEvidence',
+            name="SittingEvidence",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('evidence', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='sitting', to='competence.evidence')),
-                ('sitting', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='written', to='assessments.sitting')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "evidence",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="sitting",
+                        to="competence.evidence",
+                    ),
+                ),
+                (
+                    "sitting",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="written",
+                        to="assessments.sitting",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.AddField(
-            model_name='question',
-            name='topic',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='questions', to='assessments.topic'),
+            model_name="question",
+            name="topic",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="questions", to="assessments.topic"
+            ),
         ),
         migrations.CreateModel(
-            name='BlueprintLine',
+            name="BlueprintLine",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('questions', models.PositiveSmallIntegerField()),
-                ('must_be_right', models.PositiveSmallIntegerField(default=0)),
-                ('version', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='assessments.paperversion')),
-                ('topic', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='assessments.topic')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("questions", models.PositiveSmallIntegerField()),
+                ("must_be_right", models.PositiveSmallIntegerField(default=0)),
+                (
+                    "version",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="lines",
+                        to="assessments.paperversion",
+                    ),
+                ),
+                (
+                    "topic",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="assessments.topic"
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Answer',
+            name="Answer",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('given', models.JSONField()),
-                ('is_right', models.BooleanField()),
-                ('is_late', models.BooleanField(default=False, verbose_name='came after the end')),
-                ('seconds', models.PositiveIntegerField(blank=True, null=True)),
-                ('sent_as', models.UUIDField(unique=True)),
-                ('answered_at', models.DateTimeField()),
-                ('drawn', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='answers', to='assessments.drawnquestion')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("given", models.JSONField()),
+                ("is_right", models.BooleanField()),
+                ("is_late", models.BooleanField(default=False, verbose_name="came after the end")),
+                ("seconds", models.PositiveIntegerField(blank=True, null=True)),
+                ("sent_as", models.UUIDField(unique=True)),
+                ("answered_at", models.DateTimeField()),
+                (
+                    "drawn",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="answers",
+                        to="assessments.drawnquestion",
+                    ),
+                ),
             ],
             options={
-                'indexes': [models.Index(fields=['drawn', 'id'], name='answers_in_order')],
+                "indexes": [models.Index(fields=["drawn", "id"], name="answers_in_order")],
             },
         ),
         migrations.CreateModel(
-            name='MoreAttempts',
+            name="MoreAttempts",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('reason', models.CharField(max_length=300, verbose_name='what was done since')),
-                ('recorded_at', models.DateTimeField()),
-                ('category', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.category')),
-                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.operator')),
-                ('recorded_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("reason", models.CharField(max_length=300, verbose_name="what was done since")),
+                ("recorded_at", models.DateTimeField()),
+                (
+                    "category",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.category",
+                    ),
+                ),
+                (
+                    "operator",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.operator",
+                    ),
+                ),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'verbose_name_plural': 'more attempts',
-                'constraints': [models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='more_attempts_say_why')],
+                "verbose_name_plural": "more attempts",
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("reason", ""), _negated=True), name="more_attempts_say_why"
+                    )
+                ],
             },
         ),
         migrations.AddConstraint(
-            model_name='panel',
-            constraint=models.UniqueConstraint(condition=models.Q(('closed_at__isnull', True)), fields=('category',), name='one_open_panel_per_category', violation_error_message='A panel for this category is open already.'),
+            model_name="panel",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("closed_at__isnull", True)),
+                fields=("category",),
+                name="one_open_panel_per_category",
+                violation_error_message="A panel for this category is open already.",
+            ),
         ),
         migrations.AddIndex(
-            model_name='panelrating',
-            index=models.Index(fields=['question', 'judge'], name='rating_of_judge'),
+            model_name="panelrating",
+            index=models.Index(fields=["question", "judge"], name="rating_of_judge"),
         ),
         migrations.AddConstraint(
-            model_name='panelrating',
-            constraint=models.CheckConstraint(condition=models.Q(('share__range', (0, 1))), name='panel_rating_is_a_share'),
+            model_name="panelrating",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("share__range", (0, 1))), name="panel_rating_is_a_share"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='paperversion',
-            constraint=models.UniqueConstraint(fields=('category', 'number'), name='paper_version_number_once'),
+            model_name="paperversion",
+            constraint=models.UniqueConstraint(
+                fields=("category", "number"), name="paper_version_number_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='paperversion',
-            constraint=models.UniqueConstraint(fields=('category', 'in_force_from'), name='one_paper_version_per_start_day', violation_error_message='Another version of this paper starts on that day.'),
+            model_name="paperversion",
+            constraint=models.UniqueConstraint(
+                fields=("category", "in_force_from"),
+                name="one_paper_version_per_start_day",
+                violation_error_message="Another version of this paper starts on that day.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='paperversion',
-            constraint=models.CheckConstraint(condition=models.Q(('attempts__gte', 1), ('cut__gte', 1), ('minutes__gte', 1)), name='paper_allows_time_and_an_attempt'),
+            model_name="paperversion",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("attempts__gte", 1), ("cut__gte", 1), ("minutes__gte", 1)),
+                name="paper_allows_time_and_an_attempt",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='paperversion',
-            constraint=models.CheckConstraint(condition=models.Q(('panel__isnull', False), models.Q(('cut_why', ''), _negated=True), _connector='OR'), name='cut_comes_from_a_panel_or_says_why', violation_error_message='Say where the cut comes from, or let a panel set it.'),
+            model_name="paperversion",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("panel__isnull", False), models.Q(("cut_why", ""), _negated=True), _connector="OR"
+                ),
+                name="cut_comes_from_a_panel_or_says_why",
+                violation_error_message="Say where the cut comes from, or let a panel set it.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='questionversion',
-            constraint=models.UniqueConstraint(fields=('question', 'number'), name='question_version_number_once'),
+            model_name="questionversion",
+            constraint=models.UniqueConstraint(
+                fields=("question", "number"), name="question_version_number_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='questionversion',
-            constraint=models.CheckConstraint(condition=models.Q(('kind__in', ['one', 'several', 'order', 'number', 'picture'])), name='question_kind_is_known'),
+            model_name="questionversion",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("kind__in", ["one", "several", "order", "number", "picture"])),
+                name="question_kind_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='questionversion',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'picture'), _negated=True), models.Q(('picture', ''), _negated=True), _connector='OR'), name='picture_question_names_its_picture', violation_error_message='Say which picture is to be drawn.'),
+            model_name="questionversion",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("kind", "picture"), _negated=True),
+                    models.Q(("picture", ""), _negated=True),
+                    _connector="OR",
+                ),
+                name="picture_question_names_its_picture",
+                violation_error_message="Say which picture is to be drawn.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='questionversion',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('explanation', ''), _negated=True), models.Q(('source', ''), _negated=True)), name='question_explains_and_says_its_source', violation_error_message='A question explains its answer and says where it comes from.'),
+            model_name="questionversion",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("explanation", ""), _negated=True), models.Q(("source", ""), _negated=True)
+                ),
+                name="question_explains_and_says_its_source",
+                violation_error_message="A question explains its answer and says where it comes from.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='panelquestion',
-            constraint=models.UniqueConstraint(fields=('panel', 'version'), name='panel_rates_a_question_once'),
+            model_name="panelquestion",
+            constraint=models.UniqueConstraint(
+                fields=("panel", "version"), name="panel_rates_a_question_once"
+            ),
         ),
         migrations.AddIndex(
-            model_name='sitting',
-            index=models.Index(fields=['operator', 'started_at'], name='sitting_of_operator'),
+            model_name="sitting",
+            index=models.Index(fields=["operator", "started_at"], name="sitting_of_operator"),
         ),
         migrations.AddConstraint(
-            model_name='sitting',
-            constraint=models.UniqueConstraint(condition=models.Q(('status', 'open')), fields=('operator',), name='one_open_sitting_per_operator', violation_error_message='A sitting is open already; finish that one first.'),
+            model_name="sitting",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("status", "open")),
+                fields=("operator",),
+                name="one_open_sitting_per_operator",
+                violation_error_message="A sitting is open already; finish that one first.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='sitting',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('category__isnull', False), ('ends_at__isnull', False), ('kind', 'paper'), ('paper__isnull', False)), models.Q(('category__isnull', True), ('ends_at__isnull', True), ('kind', 'refresher'), ('paper__isnull', True)), _connector='OR'), name='paper_sitting_has_its_paper_and_its_end'),
+            model_name="sitting",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(
+                        ("category__isnull", False),
+                        ("ends_at__isnull", False),
+                        ("kind", "paper"),
+                        ("paper__isnull", False),
+                    ),
+                    models.Q(
+                        ("category__isnull", True),
+                        ("ends_at__isnull", True),
+                        ("kind", "refresher"),
+                        ("paper__isnull", True),
+                    ),
+                    _connector="OR",
+                ),
+                name="paper_sitting_has_its_paper_and_its_end",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='sitting',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('finished_at__isnull', True), ('is_passed__isnull', True), ('outcome__isnull', True), ('status', 'open')), models.Q(('finished_at__isnull', False), ('is_passed__isnull', False), ('outcome__isnull', False), ('status', 'finished')), _connector='OR'), name='finished_sitting_has_its_outcome'),
+            model_name="sitting",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(
+                        ("finished_at__isnull", True),
+                        ("is_passed__isnull", True),
+                        ("outcome__isnull", True),
+                        ("status", "open"),
+                    ),
+                    models.Q(
+                        ("finished_at__isnull", False),
+                        ("is_passed__isnull", False),
+                        ("outcome__isnull", False),
+                        ("status", "finished"),
+                    ),
+                    _connector="OR",
+                ),
+                name="finished_sitting_has_its_outcome",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='drawnquestion',
-            constraint=models.UniqueConstraint(fields=('sitting', 'position'), name='drawn_question_position_once'),
+            model_name="drawnquestion",
+            constraint=models.UniqueConstraint(
+                fields=("sitting", "position"), name="drawn_question_position_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='drawnquestion',
-            constraint=models.UniqueConstraint(fields=('sitting', 'version'), name='question_drawn_once_in_a_sitting'),
+            model_name="drawnquestion",
+            constraint=models.UniqueConstraint(
+                fields=("sitting", "version"), name="question_drawn_once_in_a_sitting"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='question',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('retired_at__isnull', True), ('retired_why', '')), models.Q(('retired_at__isnull', False), models.Q(('retired_why', ''), _negated=True)), _connector='OR'), name='retired_question_says_why'),
+            model_name="question",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("retired_at__isnull", True), ("retired_why", "")),
+                    models.Q(("retired_at__isnull", False), models.Q(("retired_why", ""), _negated=True)),
+                    _connector="OR",
+                ),
+                name="retired_question_says_why",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='blueprintline',
-            constraint=models.UniqueConstraint(fields=('version', 'topic'), name='blueprint_names_a_topic_once'),
+            model_name="blueprintline",
+            constraint=models.UniqueConstraint(
+                fields=("version", "topic"), name="blueprint_names_a_topic_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='blueprintline',
-            constraint=models.CheckConstraint(condition=models.Q(('must_be_right__lte', models.F('questions')), ('questions__gte', 1)), name='blueprint_asks_no_more_right_than_questions', violation_error_message='No more can be right than are asked.'),
+            model_name="blueprintline",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("must_be_right__lte", models.F("questions")), ("questions__gte", 1)),
+                name="blueprint_asks_no_more_right_than_questions",
+                violation_error_message="No more can be right than are asked.",
+            ),
         ),
     ]

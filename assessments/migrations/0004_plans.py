@@ -6,28 +6,65 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('assessments', '0003_confirmed_without_the_operator'),
+        ("assessments", "0003_confirmed_without_the_operator"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Plan',
+            name="Plan",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('made_at', models.DateTimeField()),
-                ('asked', models.JSONField()),
-                ('status', models.CharField(choices=[('running', 'Being worked out'), ('finished', 'Ready'), ('stopped', 'Stopped'), ('failed', 'Failed')], default='running', max_length=8)),
-                ('progress', models.JSONField(default=dict)),
-                ('is_to_stop', models.BooleanField(default=False, verbose_name='asked to stop')),
-                ('found', models.JSONField(blank=True, null=True)),
-                ('finished_at', models.DateTimeField(blank=True, null=True)),
-                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='plans', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("made_at", models.DateTimeField()),
+                ("asked", models.JSONField()),
+                (
+                    "status",
+                    models.CharField(
+                        choices=[
+                            ("running", "Being worked out"),
+                            ("finished", "Ready"),
+                            ("stopped", "Stopped"),
+                            ("failed", "Failed"),
+                        ],
+                        default="running",
+                        max_length=8,
+                    ),
+                ),
+                ("progress", models.JSONField(default=dict)),
+                ("is_to_stop", models.BooleanField(default=False, verbose_name="asked to stop")),
+                ("found", models.JSONField(blank=True, null=True)),
+                ("finished_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="plans",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('finished_at__isnull', True), ('status', 'running')), models.Q(('finished_at__isnull', False), ('found__isnull', False), ('status', 'finished')), models.Q(('finished_at__isnull', False), ('status__in', ['stopped', 'failed'])), _connector='OR'), name='finished_plan_has_what_was_found')],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("finished_at__isnull", True), ("status", "running")),
+                            models.Q(
+                                ("finished_at__isnull", False),
+                                ("found__isnull", False),
+                                ("status", "finished"),
+                            ),
+                            models.Q(("finished_at__isnull", False), ("status__in", ["stopped", "failed"])),
+                            _connector="OR",
+                        ),
+                        name="finished_plan_has_what_was_found",
+                    )
+                ],
             },
         ),
     ]

@@ -108,8 +108,10 @@ def review_of(version: QuestionVersion) -> QuestionReview | None:
 
 
 def question_sheet(question: Question, on: date, number: int | None = None) -> QuestionSheet | None:
-    """A question with version ``number`` shown, or else the newest; ``None`` where it never had that one. Five
-    statements, however many versions."""
+    """A question with version ``number`` shown, or else the newest; ``None`` where it never had that one.
+
+    Five statements, however many versions.
+    """
     versions = list(
         question.versions.select_related("author", "review__reviewed_by", "question__topic").order_by(
             "-number"

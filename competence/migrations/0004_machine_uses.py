@@ -6,28 +6,86 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('competence', '0003_old_spreadsheets'),
+        ("competence", "0003_old_spreadsheets"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='MachineUse',
+            name="MachineUse",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('on', models.DateField(help_text='Of a night, the day on which it began.', verbose_name='day')),
-                ('shift', models.CharField(blank=True, choices=[('day', 'Day shift'), ('night', 'Night shift')], max_length=5)),
-                ('hours', models.DecimalField(decimal_places=1, max_digits=3)),
-                ('source', models.CharField(help_text='The file, the sheet or the person who says so.', max_length=200)),
-                ('recorded_at', models.DateTimeField()),
-                ('corrects', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='corrected_by', to='competence.machineuse')),
-                ('machine', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='uses', to='competence.machine')),
-                ('recorded_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "on",
+                    models.DateField(help_text="Of a night, the day on which it began.", verbose_name="day"),
+                ),
+                (
+                    "shift",
+                    models.CharField(
+                        blank=True, choices=[("day", "Day shift"), ("night", "Night shift")], max_length=5
+                    ),
+                ),
+                ("hours", models.DecimalField(decimal_places=1, max_digits=3)),
+                (
+                    "source",
+                    models.CharField(
+                        help_text="The file, the sheet or the person who says so.", max_length=200
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField()),
+                (
+                    "corrects",
+                    models.OneToOneField(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="corrected_by",
+                        to="competence.machineuse",
+                    ),
+                ),
+                (
+                    "machine",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="uses",
+                        to="competence.machine",
+                    ),
+                ),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'indexes': [models.Index(fields=['machine', 'on'], name='use_of_machine_in_time')],
-                'constraints': [models.UniqueConstraint(condition=models.Q(('corrects__isnull', True)), fields=('machine', 'on', 'shift'), name='machine_use_recorded_once_per_shift'), models.CheckConstraint(condition=models.Q(('shift__in', ['', 'day', 'night'])), name='use_is_of_day_or_night'), models.CheckConstraint(condition=models.Q(('hours__gte', 0), ('hours__lte', 24)), name='use_hours_fit_a_day', violation_error_message='A day has 24 hours.'), models.CheckConstraint(condition=models.Q(('source', ''), _negated=True), name='use_says_where_it_comes_from')],
+                "indexes": [models.Index(fields=["machine", "on"], name="use_of_machine_in_time")],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("corrects__isnull", True)),
+                        fields=("machine", "on", "shift"),
+                        name="machine_use_recorded_once_per_shift",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("shift__in", ["", "day", "night"])), name="use_is_of_day_or_night"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("hours__gte", 0), ("hours__lte", 24)),
+                        name="use_hours_fit_a_day",
+                        violation_error_message="A day has 24 hours.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("source", ""), _negated=True), name="use_says_where_it_comes_from"
+                    ),
+                ],
             },
         ),
     ]
