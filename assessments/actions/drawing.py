@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from typing import Any
 
 from assessments.models import DrawnQuestion, QuestionVersion, Sitting
-from assessments.rules.papers import BankItem
 from assessments.rules.pictures import KINDS
 from assessments.rules.questions import Kind, content_from, shown_order
 
@@ -16,11 +15,6 @@ SEED_BITS = 53
 
 def new_seed() -> int:
     return secrets.randbits(SEED_BITS)
-
-
-def bank_items(bank: Iterable[QuestionVersion], seen: dict[str, float]) -> list[BankItem]:
-    """The bank as the drawing rule takes it."""
-    return [BankItem(one.question.code, one.question.topic.code, seen.get(one.question.code)) for one in bank]
 
 
 def shown_for(version: QuestionVersion, seed: int) -> dict[str, Any]:

@@ -20,9 +20,9 @@ from assessments.models import (
     Sitting,
     Topic,
 )
-from assessments.queries.papers import newest_ratings, panel_cut, questions_of_panel
-from assessments.queries.questions import bank_for
-from assessments.rules.papers import FEWEST_JUDGES, BankItem, Line, Shortfall, shortfalls
+from assessments.queries.papers import newest_ratings, panel_cut, questions_of_panel, whole_ratings
+from assessments.queries.questions import bank_for, bank_items
+from assessments.rules.papers import FEWEST_JUDGES, Line, Shortfall, shortfalls
 from competence.actions.clock import now
 from competence.actions.errors import SAYS_SO_ALREADY, ActionRefused
 from competence.actions.journal import record
@@ -116,8 +116,7 @@ def _refuse_lines(category: Category, lines: Sequence[PaperLine]) -> None:
 
 def shortfalls_in(category: Category, lines: Sequence[PaperLine]) -> list[Shortfall]:
     """The topics of which fewer questions are in use for a category than the lines ask."""
-    bank = [BankItem(one.question.code, one.question.topic.code) for one in bank_for(category)]
-    return shortfalls(bank, [line.rule for line in lines])
+    return shortfalls(bank_items(bank_for(category)), [line.rule for line in lines])
 
 
 def _cut(
@@ -216,8 +215,7 @@ def close_panel(*, by: Account, panel: Panel) -> Panel:
     """Close a panel that enough judges have rated whole. What others rated in part is kept, not counted."""
     require_everywhere(by, Right.KEEP_QUESTIONS)
     panel = _open_one(panel)
-    asked = len(questions_of_panel(panel))
-    whole = [judge for judge, rated in newest_ratings(panel).items() if len(rated) == asked]
+    whole = whole_ratings(newest_ratings(panel), questions_of_panel(panel))
     if len(whole) < FEWEST_JUDGES:
         so_far = {0: "No judge has", 1: "One judge has"}[len(whole)]
         raise ActionRefused(

@@ -5,9 +5,9 @@ from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
-from assessments.actions.drawing import bank_items, place
+from assessments.actions.drawing import place
 from assessments.models import DrawnQuestion, QuestionVersion, Sitting
-from assessments.queries.questions import bank_for
+from assessments.queries.questions import bank_for, bank_items
 from assessments.queries.recall import critical_topics, recall_held, recall_requirements, recalls_of
 from assessments.queries.sittings import last_seen, ticket_categories, today_of
 from assessments.rules.papers import Line, draw, shortfalls

@@ -9,7 +9,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Model
 
-from assessments.actions.drawing import bank_items, new_seed, place
+from assessments.actions.drawing import new_seed, place
 from assessments.actions.refreshers import (
     add_question,
     recall_evidence,
@@ -18,7 +18,7 @@ from assessments.actions.refreshers import (
 )
 from assessments.models import Answer, DrawnQuestion, MoreAttempts, PaperVersion, Sitting, SittingEvidence
 from assessments.queries.papers import lines_of, paper_on
-from assessments.queries.questions import bank_for
+from assessments.queries.questions import bank_for, bank_items
 from assessments.queries.sittings import (
     SittingSheet,
     content_of,

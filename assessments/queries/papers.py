@@ -8,8 +8,8 @@ from datetime import date
 from django.db.models import Prefetch, QuerySet, prefetch_related_objects
 
 from assessments.models import BlueprintLine, Panel, PanelQuestion, PanelRating, PaperVersion
-from assessments.queries.questions import bank_for, versions_in_use
-from assessments.rules.papers import BankItem, Line, PanelCut, Shortfall, angoff, shortfalls
+from assessments.queries.questions import bank_for, bank_items, versions_in_use
+from assessments.rules.papers import Line, PanelCut, Shortfall, angoff, shortfalls
 from competence.models import Account, Category
 from competence.queries.versions import (
     CategoryRow,
@@ -80,7 +80,7 @@ def paper_rows(on: date) -> list[PaperRow]:
         short: list[Shortfall] = []
         if row.in_force:
             of_category = [one for one in bank if not one.categories or row.category.code in one.categories]
-            short = shortfalls(_items(of_category), lines_of(row.in_force))
+            short = shortfalls(bank_items(of_category), lines_of(row.in_force))
         rows.append(PaperRow(row, short, panels.get(row.category.pk)))
     return rows
 
@@ -128,8 +128,8 @@ def paper_sheet(category: Category, on: date, number: int | None = None) -> Pape
     rows = in_time(versions, on)
     shown = version_shown(rows, number)
     held: dict[str, int] = defaultdict(int)
-    for item in _items(bank_for(category)):
-        held[item.topic] += 1
+    for version in bank_for(category):
+        held[version.question.topic.code] += 1
     lines, cut = [], None
     if shown:
         lines = [PaperLineRow(line, held[line.topic.code]) for line in lines_in_order(shown.version)]
@@ -277,7 +277,3 @@ def _lines_to_judge(questions: Sequence[PanelQuestion], lines: list[Line]) -> tu
     if lines and all(line.topic in counted for line in lines):
         return lines, True
     return [Line(topic, count) for topic, count in sorted(counted.items())], False
-
-
-def _items(bank: Sequence) -> list[BankItem]:
-    return [BankItem(one.question.code, one.question.topic.code) for one in bank]

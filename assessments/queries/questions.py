@@ -1,5 +1,6 @@
 """The bank: what may be drawn, what is to be found in it, and one question with all that happened to it."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -15,6 +16,7 @@ from assessments.models import (
     QuestionReview,
     QuestionVersion,
 )
+from assessments.rules.papers import BankItem
 from competence.models import Category
 from competence.queries.words import holding
 
@@ -41,6 +43,12 @@ def bank_for(category: Category | None) -> list[QuestionVersion]:
         for version in versions_in_use().order_by("question__code")
         if not version.categories or code in version.categories
     ]
+
+
+def bank_items(bank: Iterable[QuestionVersion], seen: Mapping[str, float] | None = None) -> list[BankItem]:
+    """The bank as the drawing rule takes it; ``seen``: when somebody last saw each question."""
+    at = seen or {}
+    return [BankItem(one.question.code, one.question.topic.code, at.get(one.question.code)) for one in bank]
 
 
 # What a question may be looked for by: where it stands.
