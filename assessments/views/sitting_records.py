@@ -40,6 +40,18 @@ from competence.views.pages import form_page, operator_or_404
 Status = Sitting.Status
 
 
+def closed_if_over(request: HttpRequest, sitting: Sitting) -> Sitting:
+    """The sitting, finished on the way where its time is up."""
+    if (
+        sitting.status == Status.OPEN
+        and sitting.ends_at is not None
+        and sitting.ends_at < now()
+        and finish_if_over(by=request.user, sitting_id=sitting.pk)
+    ):
+        return sittings_to_show().get(pk=sitting.pk)
+    return sitting
+
+
 @never_cache
 @require_GET
 def sitting_record(request: HttpRequest, sitting_id: uuid.UUID) -> HttpResponse:
@@ -48,9 +60,7 @@ def sitting_record(request: HttpRequest, sitting_id: uuid.UUID) -> HttpResponse:
     is_own = request.user.operator_id is not None and request.user.operator_id == sitting.operator_id
     if not is_own:
         require(request.user, Right.SEE_SITTINGS, site=sitting.operator.site)
-    if sitting.status == Status.OPEN and sitting.ends_at is not None and sitting.ends_at < now():
-        finish_if_over(by=request.user, sitting_id=sitting.pk)
-        sitting = sittings_to_show().get(pk=sitting_id)
+    sitting = closed_if_over(request, sitting)
     if sitting.status == Status.OPEN:
         if is_own:
             return redirect("sitting", sitting.pk)

@@ -13,7 +13,6 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from assessments.actions.sittings import (
     answer_question,
-    finish_if_over,
     finish_sitting,
     start_paper,
     start_refresher,
@@ -26,6 +25,7 @@ from assessments.rules.paper_words import attempt_words
 from assessments.views import sitting_records
 from assessments.views.offline import kept_on_phone
 from assessments.views.sitting_cards import card_of, cards_of
+from assessments.views.sitting_records import closed_if_over
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.models import Operator
@@ -48,17 +48,6 @@ def own_sitting(request: HttpRequest, sitting_id: uuid.UUID) -> Sitting:
     if request.user.operator_id is None or sitting.operator_id != request.user.operator_id:
         raise NotAllowed("Only the person for whom a sitting was drawn answers it.")
     return closed_if_over(request, sitting)
-
-
-def closed_if_over(request: HttpRequest, sitting: Sitting) -> Sitting:
-    if (
-        sitting.status == Status.OPEN
-        and sitting.ends_at is not None
-        and sitting.ends_at < now()
-        and finish_if_over(by=request.user, sitting_id=sitting.pk)
-    ):
-        return sittings_to_show().get(pk=sitting.pk)
-    return sitting
 
 
 @never_cache
