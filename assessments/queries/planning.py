@@ -64,7 +64,7 @@ def planning_task(asked: Asked, moment: datetime) -> Task:
     ]
     booked = _booked_days(asked)
     return Task(
-        tuple(_needs(asked, sites, forecasts, booked, moment)),
+        tuple(_needs(asked, sites, forecasts, booked)),
         tuple(_assessors(asked, sites, booked)),
         asked.days,
         {(one.site.code, one.category.code): _missing(one, asked.first) for one in forecasts if one.minimum},
@@ -110,7 +110,7 @@ def _booked_days(asked: Asked) -> _Booked:
 
 
 def _needs(
-    asked: Asked, sites: Sequence[Site], forecasts: Sequence[Forecast], booked: _Booked, moment: datetime
+    asked: Asked, sites: Sequence[Site], forecasts: Sequence[Forecast], booked: _Booked
 ) -> Iterable[Need]:
     """Tickets that can be renewed within the plan's days and are not booked yet, where a machine stands to be
     assessed on. Four statements."""

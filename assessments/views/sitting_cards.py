@@ -48,11 +48,6 @@ class QuestionCard:
         return self.question.version.kind
 
     @property
-    def is_one_tap(self) -> bool:
-        """A tap is the whole answer."""
-        return self.kind in (Kind.ONE, Kind.PICTURE)
-
-    @property
     def unit(self) -> str:
         return self.question.content.unit
 
