@@ -197,7 +197,7 @@ class Knowledge:
 
 
 def knowledge_of(operator: Operator, moment: datetime) -> Knowledge:
-    """Four statements for each category of the person's tickets at most, and nine besides."""
+    """At most three statements for each category of the person's tickets, and ten besides."""
     today = today_of(operator, moment)
     categories = ticket_categories(operator)
     asked = recall_requirements(categories, today) if categories else {}
