@@ -29,10 +29,11 @@ class AssessmentsConfig(AppConfig):
 
         from assessments.views.assessment_records import own_parts
         from assessments.views.bookings import start_parts
+        from assessments.views.ends import monday_parts
         from assessments.views.sitting_records import own_parts as sitting_parts
         from competence.views.front import PART_PROVIDERS
 
-        for provider in (sitting_parts, own_parts, start_parts):
+        for provider in (sitting_parts, own_parts, start_parts, monday_parts):
             if provider not in PART_PROVIDERS:
                 PART_PROVIDERS.append(provider)
 

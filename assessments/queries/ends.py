@@ -18,7 +18,7 @@ from assessments.rules.end_lines import (
     End,
     EndsAsked,
 )
-from assessments.rules.ends import APPOINTMENT, TICKET, Ending, Window, lasting_ends, number_words
+from assessments.rules.ends import APPOINTMENT, TICKET, Ending, Window, lasting_ends
 from competence.models import Account, Appointment, Category, Evidence, Operator, Role, Site, Ticket
 from competence.queries.evidence import evidence_facts
 from competence.queries.roster import known_standards
@@ -242,51 +242,62 @@ def _of_assessors(asked: EndsAsked, sites: list[Site], known: Known) -> list[End
         where[account].add(site)
     at_sites = {site.pk for site in sites} | {None}
     words = asked.text.casefold().split()
-    rows = []
+    # One paper mostly appoints for many categories: one line tells of all that end on one day.
+    ending: dict[tuple[int, date], list[Appointment]] = defaultdict(list)
     for (account, code), one in newest.items():
         if account not in where or at_sites.isdisjoint(where[account]):
             continue
-        site = next((known.sites[pk] for pk in sorted(where[account] - {None})), None)
-        today = known.today(site) if site else known.moment.date()
-        name = one.account.name
-        is_named = all(word in f"{name} {one.account.username}".casefold() for word in words)
-        if not is_named or asked.category not in ("", code) or not asked.window(today).holds(one.last_day):
+        named = f"{one.account.name} {one.account.username}".casefold()
+        if all(word in named for word in words) and asked.category in ("", code):
+            ending[account, one.last_day].append(one)
+    rows = []
+    for (account, last_day), ended in ending.items():
+        sites_of = [known.sites[pk] for pk in where[account] - {None}]
+        today = known.today(min(sites_of, key=lambda site: site.pk)) if sites_of else known.moment.date()
+        if not asked.window(today).holds(last_day):
             continue
-        others = [
-            held
-            for (other, category), held in newest.items()
-            if category == code
-            and other != account
-            and held.first_day <= one.last_day + DAY <= held.last_day
-            and (None in where[account] | where[other] or where[account] & where[other])
-            and where[other]
-        ]
+        alone = [one.category.code for one in ended if not _others(one, newest, where)]
         rows.append(
             End(
                 number="",
-                account=one.account.username,
-                name=name,
+                account=ended[0].account.username,
+                name=ended[0].account.name,
                 employer="",
-                site=", ".join(sorted(known.sites[pk].name for pk in where[account] - {None}))
-                or "Every site",
+                site=", ".join(sorted(site.name for site in sites_of)) or "every site",
                 site_code="",
                 kind=APPOINTMENT,
                 about="",
-                on=one.last_day,
-                days_left=(one.last_day - today).days,
-                codes=frozenset({code}),
-                categories=known.names([code]),
-                consequence=_of_appointment(known.category_names[code], len(others)),
+                on=last_day,
+                days_left=(last_day - today).days,
+                codes=frozenset(one.category.code for one in ended),
+                categories=known.names(one.category.code for one in ended),
+                consequence=_of_appointment(known.names(alone)),
             )
         )
     return rows
 
 
-def _of_appointment(category: str, others: int) -> Consequence:
-    if not others:
-        return Consequence(NOBODY_LEFT, f"Leaves nobody appointed to assess {category}")
-    people = "person stays" if others == 1 else "people stay"
-    return Consequence(OTHERWISE, f"{number_words(others).capitalize()} other {people} appointed")
+def _others(
+    ended: Appointment,
+    newest: Mapping[tuple[int, str], Appointment],
+    where: Mapping[int, set[int | None]],
+) -> bool:
+    """Whether somebody else at a site of this assessor's is appointed for the category the day after."""
+    own, after = where[ended.account_id], ended.last_day + DAY
+    return any(
+        held.category_id == ended.category_id
+        and account != ended.account_id
+        and held.first_day <= after <= held.last_day
+        and (theirs := where.get(account))
+        and (None in own | theirs or own & theirs)
+        for (account, _), held in newest.items()
+    )
+
+
+def _of_appointment(alone: tuple[str, ...]) -> Consequence:
+    if alone:
+        return Consequence(NOBODY_LEFT, f"Leaves nobody appointed to assess {'; '.join(alone)}")
+    return Consequence(OTHERWISE, "Others stay appointed")
 
 
 @dataclass(frozen=True)

@@ -76,14 +76,14 @@ class End:
     def what(self) -> str:
         """As a line names it: "Ticket, Loader, wheeled", "Site induction, Thornbeck Quarry"."""
         if self.kind in (TICKET, APPOINTMENT, RequirementKind.RECALL.value):
-            return f"{KIND_WORDS[self.kind]}: {', '.join(self.categories)}"
+            return f"{KIND_WORDS[self.kind]}: {'; '.join(self.categories)}"
         return f"{KIND_WORDS[self.kind]}: {self.about}" if self.about else KIND_WORDS[self.kind]
 
     @property
     def needed_for(self) -> str:
         """Which tickets need it, where its name does not say so."""
         is_named = self.kind in (TICKET, APPOINTMENT, RequirementKind.RECALL.value)
-        return "" if is_named else ", ".join(self.categories)
+        return "" if is_named else "; ".join(self.categories)
 
     @property
     def when_words(self) -> str:

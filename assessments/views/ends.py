@@ -1,5 +1,6 @@
 """What runs out: the list, the same as a file, and a message to those whom it concerns."""
 
+from collections.abc import Iterable
 from urllib.parse import quote
 
 from django.http import HttpRequest, HttpResponse
@@ -11,13 +12,16 @@ from assessments.outputs.end_table import end_table
 from assessments.queries.ends import MOST_SITES, Ends, addressees, ends_asked
 from assessments.rules.end_lines import HORIZONS, KINDS, PAST_DAYS, End, EndsAsked
 from competence.actions.clock import now
-from competence.models import Employer
+from competence.models import Employer, Operator
 from competence.permissions import Right, may, sites_with
+from competence.queries.missed_checks import unchecked_lately
 from competence.views.doing import asks
+from competence.views.front import Part
 from competence.views.lists import category_choice, choice, paged, site_choice, typed
 
 WINDOWS = (*((str(days), f"{days} days") for days in HORIZONS), ("0", f"Ended, last {PAST_DAYS} days"))
 USUAL_DAYS = "60"
+MOST_ON_START_PAGE = 2000
 
 
 def _asked(request: HttpRequest) -> EndsAsked:
@@ -118,6 +122,21 @@ _LETTER = (
     "refresher.\r\n\r\nSign in to the register to see what it is and to which day it counts, and ring the "
     "office to arrange the renewal. Without it you cannot take the machine out.\r\n"
 )
+
+
+def monday_parts(request: HttpRequest) -> Iterable[Part]:
+    """What an office should know first: how many things end soon, and how many shifts were worked unchecked.
+    Of a register too large for a start page the list itself tells."""
+    if not may(request.user, Right.KEEP_PEOPLE):
+        return
+    site_ids, moment = sites_with(request.user, Right.KEEP_PEOPLE), now()
+    ends = None
+    if Operator.objects.at_sites(site_ids).count() <= MOST_ON_START_PAGE:
+        ends = len(ends_asked(EndsAsked(days=30), site_ids, moment, with_cover=False).rows)
+    yield Part(
+        "assessments/ends/home_office.html",
+        {"ends": ends, "unchecked": unchecked_lately(site_ids, moment)},
+    )
 
 
 urlpatterns: list[URLPattern] = [

@@ -83,13 +83,16 @@ def missed_check_list(request: HttpRequest) -> HttpResponse:
 
 
 def _totals(strips: SiteStrips) -> list[tuple[int, str]]:
-    checked = strips.worked - strips.unchecked
     return [
-        (strips.unchecked, f"of {strips.worked} recorded shifts worked unchecked; {checked} were checked"),
-        (strips.worked_stopped, "shifts worked with a stop-use defect open"),
-        (strips.days_of(DayState.MOVED), "machine days with hours that nothing explains"),
-        (strips.refusals, "refusals"),
+        (strips.unchecked, f"worked unchecked, of {_counted(strips.worked, 'recorded shift')}"),
+        (strips.worked_stopped, "worked with a stop-use defect open"),
+        (strips.days_of(DayState.MOVED), "days on which hours may have moved unexplained"),
+        (strips.refusals, "times somebody was refused"),
     ]
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def _rows(strips: SiteStrips) -> list[Row]:
@@ -108,7 +111,8 @@ def _cell(strip: MachineStrip, day: MachineDay) -> Cell:
         day.on,
         day.worst.value,
         LETTERS[day.worst][0],
-        "".join(LETTERS[state][0] for state in day.states[1:]),
+        # A cell is as wide as two more letters; its words name all.
+        "".join(LETTERS[state][0] for state in day.states[1:3]),
         ", ".join(LETTERS[state][1] for state in day.states),
         _way(strip, day),
     )
@@ -144,8 +148,8 @@ def _to_look_into(day: MachineDay) -> list[str]:
     if day.moved and (day.moved.before.slot.on - day.on).days == 1:
         first, last = day.moved.after.slot.on, day.moved.before.slot.on
         lines.append(
-            f"Between the checks of {first.day} {first:%b} and {last.day} {last:%b}: the meter moved "
-            f"{day.moved.hours} h more than a check or a recorded shift explains; on which days is not known."
+            f"{first.day} {first:%b} to {last.day} {last:%b}, between two checks: the meter moved "
+            f"{day.moved.hours} h more than they and the recorded shifts explain. On which days is not known."
         )
     return lines
 
@@ -188,7 +192,7 @@ def use_record(request: HttpRequest) -> HttpResponse:
 
 
 def _recorded_words(recorded: Recorded) -> str:
-    parts = [f"{recorded.added} shift{'' if recorded.added == 1 else 's'} recorded"]
+    parts = [f"{_counted(recorded.added, 'shift')} recorded"]
     if recorded.corrected:
         parts.append(f"{recorded.corrected} put right")
     if recorded.known:

@@ -20,6 +20,7 @@ from tests.factories import (
     EmployerFactory,
     EvidenceFactory,
     MachineFactory,
+    MachineUseFactory,
     MinimumCoverFactory,
     OperatorFactory,
     SiteFactory,
@@ -139,7 +140,7 @@ def test_the_last_appointment_to_assess_a_category_says_that_nobody_is_left(mach
     assert row.consequence.words == f"Leaves nobody appointed to assess {category.name}"
     AppointmentFactory(account=AccountFactory(roles=["trainer"]), category=category)
     (row,) = listed(days=30)
-    assert row.consequence.words == "One other person stays appointed"
+    assert row.consequence.words == "Others stay appointed"
 
 
 def test_an_appointment_renewed_is_no_end(machine):
@@ -237,6 +238,16 @@ def test_a_message_goes_to_those_with_an_address_and_names_those_without(machine
     assert "mailto:?bcc=first@example.org&amp;subject=" in page
     assert f"<li>{second.name}</li>" in page
     assert f"Ticket: {machine.state.category.name}, ends on" in page
+
+
+def test_the_start_page_of_an_office_counts_what_ends_and_what_was_missed(machine, admin):
+    somebody(machine, 5), somebody(machine, 50)
+    MachineUseFactory(machine=machine)
+    page = page_of(admin, "home")
+    assert f'<strong>1</strong> <a href="{reverse("end-list")}?days=30">runs out within 30 days' in page
+    assert f'<strong>1</strong> <a href="{reverse("missed-check-list")}">shift worked' in page
+    trainer = AccountFactory(roles=[("trainer", machine.site)])
+    assert "runs out within 30 days" not in page_of(trainer, "home")
 
 
 def test_several_people_ticked_are_ticked_in_the_booking(machine, admin):

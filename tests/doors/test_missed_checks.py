@@ -61,7 +61,7 @@ def test_a_shift_with_a_check_and_one_without_stand_beside_each_other(machine, a
     text = page.content.decode()
     assert reverse("check-result", args=[checked.pk]) in text
     assert "8.0 h on the day shift: no daily check before it." in text
-    assert "of 2 recorded shifts worked unchecked; 1 were checked" in text
+    assert "worked unchecked, of 2 recorded shifts" in text
     assert unchecked_lately(frozenset({machine.site.pk}), timezone.now()) == 1
 
 

@@ -176,5 +176,5 @@ def test_the_site_admin_s_part_asks_the_same_number_of_questions_however_much_st
             client.get(reverse("home"))
 
 
-# Session, account and roles; the tickets' counts; and the board's six.
-FRAME_AND_PARTS = 11
+# Session, account and roles; what ends, and what was missed; the tickets' counts; and the board's six.
+FRAME_AND_PARTS = 3 + 15 + 2 + 6
