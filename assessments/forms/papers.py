@@ -22,10 +22,6 @@ class TopicRow:
     questions: forms.BoundField
     must_be_right: forms.BoundField
 
-    @property
-    def errors(self) -> list[str]:
-        return [*self.questions.errors, *self.must_be_right.errors]
-
 
 class PaperForm(RecordForm):
     in_force_from = day("In force from", help_text="Today or later, and after the version before it.")

@@ -42,12 +42,9 @@ Status = Sitting.Status
 
 def closed_if_over(request: HttpRequest, sitting: Sitting) -> Sitting:
     """The sitting, finished on the way where its time is up."""
-    if (
-        sitting.status == Status.OPEN
-        and sitting.ends_at is not None
-        and sitting.ends_at < now()
-        and finish_if_over(by=request.user, sitting_id=sitting.pk)
-    ):
+    if sitting.status == Status.OPEN and sitting.ends_at is not None and sitting.ends_at < now():
+        # Read again in any case: somebody else may have come by first.
+        finish_if_over(by=request.user, sitting_id=sitting.pk)
         return sittings_to_show().get(pk=sitting.pk)
     return sitting
 
