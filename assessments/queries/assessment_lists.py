@@ -148,7 +148,6 @@ class Prior:
     title: str
     is_met: bool
     says: str
-    is_lasting: bool
 
 
 def prior_requirements(
@@ -164,9 +163,8 @@ def prior_requirements(
         if line.kind == Requirement.Kind.PRACTICAL:
             continue
         kind = RequirementKind(line.kind)
-        is_lasting = kind in LASTING
-        categories = frozenset(accepted if is_lasting else {category.code})
+        categories = frozenset(accepted if kind in LASTING else {category.code})
         scope = Scope(categories, state.site.code, state.make_and_model, operator.started_on)
         finding = assess(Asked(kind, line.months, line.hours), facts, scope, today)
-        found.append(Prior(line.title, finding.is_met, finding_words(finding), is_lasting))
+        found.append(Prior(line.title, finding.is_met, finding_words(finding)))
     return found
