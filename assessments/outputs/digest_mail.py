@@ -27,6 +27,7 @@ WHOLE_LIST = {
 
 @dataclass(frozen=True)
 class _ShownLine:
+    title: str
     words: str
     url: str
 
@@ -68,13 +69,19 @@ def _shown(section: Section, lines: list[Line]) -> _ShownSection:
     return _ShownSection(
         section.value,
         [
-            # A note may hold line breaks; a line of a list is one.
-            _ShownLine(" ".join(line.words.split()), address_of(line.door, *line.arguments))
+            _ShownLine(
+                _on_one_line(line.title), _on_one_line(line.words), address_of(line.door, *line.arguments)
+            )
             for line in lines[:MOST_SHOWN]
         ],
         max(0, len(lines) - MOST_SHOWN),
         address_of(WHOLE_LIST.get(section, "home")),
     )
+
+
+def _on_one_line(text: str) -> str:
+    """What somebody wrote may hold line breaks."""
+    return " ".join(text.split())
 
 
 def message_of(mail: OutgoingMail, connection: object) -> EmailMultiAlternatives:

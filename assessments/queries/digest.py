@@ -122,12 +122,12 @@ def _short(site: Site, moment: datetime) -> list[Forecast]:
 
 def _booking_line(booking: Booking, section: Section, door: str, who: str) -> Line:
     at = f" at {booking.starts_at:%H:%M}" if booking.starts_at else ""
-    where = f"{who}, {booking.machine.fleet_number}, {booking.site.name}"
-    when = f"{long_date(booking.on)}{at}"
+    words = f"{who}, {booking.machine.fleet_number}, {booking.site.name}"
+    when, thing = f"{long_date(booking.on)}{at}", f"booking {booking.pk}"
     if booking.called_off_at is not None:
-        words = f"Called off: {when}, {where}. {booking.called_off_why}"
-        return Line(section, f"booking {booking.pk}", "called off", words, door)
-    return Line(section, f"booking {booking.pk}", f"on {booking.on}{at}", f"{when}, {where}", door)
+        words = f"{words}. {booking.called_off_why}"
+        return Line(section, thing, "called off", f"Called off: {when}", words, door)
+    return Line(section, thing, f"on {booking.on}{at}", when, words, door)
 
 
 def _booking_of_operator(booking: Booking) -> Line:
@@ -140,7 +140,8 @@ def _to_confirm(unconfirmed: list[Assessment], operator: int) -> list[Line]:
             Section.TO_CONFIRM,
             f"assessment {one.pk}",
             "finished",
-            f"Assessment on {one.machine.fleet_number} by {one.assessor.name}: read the result, confirm it",
+            f"Assessment on {one.machine.fleet_number}",
+            f"by {one.assessor.name}; read the result and confirm it",
             "assessment-confirm",
             (one.pk,),
         )
@@ -158,16 +159,19 @@ def _thing(whose: str, end: End) -> str:
 
 
 def _own_end(end: End) -> Line:
-    needed = f" (needed for {end.needed_for})" if end.needed_for else ""
+    needed = f"; needed for {end.needed_for}" if end.needed_for else ""
     door = "home" if end.kind == APPOINTMENT else "my-record"
-    words = f"{end.what}{needed} {end.ends_words}"
-    return Line(Section.OWN_ENDS, _thing("own", end), _end_state(end), words, door)
+    words = f"{end.ends_words}{needed}"
+    return Line(Section.OWN_ENDS, _thing("own", end), _end_state(end), end.what, words, door)
 
 
 def _due(end: End) -> Line:
-    booked = f"; booked for {long_date(end.booked_on)}" if end.booked_on else ""
-    words = f"{end.name} ({end.number}), {end.site}: {', '.join(end.categories)} {end.ends_words}{booked}"
-    return Line(Section.DUE, _thing("due", end), _end_state(end), words, "operator", (end.number,))
+    today = end.on - timedelta(days=end.days_left)
+    is_booked = end.booked_on is not None and end.booked_on >= today
+    booked = f"; booked for {long_date(end.booked_on)}" if is_booked else ""
+    title = f"{end.name} ({end.number}), {end.site}"
+    words = f"{'; '.join(end.categories)}, {end.ends_words}{booked}"
+    return Line(Section.DUE, _thing("due", end), _end_state(end), title, words, "operator", (end.number,))
 
 
 def _ticket_ends(facts: _Facts, site_ids: frozenset[int] | None, days: int) -> list[Line]:
@@ -190,7 +194,8 @@ def _of_trainer(account: Account, facts: _Facts, bookings: list[Booking], own: l
             Section.UNCONFIRMED,
             f"assessment {one.pk} of {one.assessor_id}",
             "finished",
-            f"{one.operator} on {one.machine.fleet_number}, finished on {long_date(one.finished_at.date())}",
+            str(one.operator),
+            f"on {one.machine.fleet_number}, finished on {long_date(one.finished_at.date())}",
             "assessment-confirm",
             (one.pk,),
         )
@@ -210,7 +215,8 @@ def _of_site_admin(account: Account, facts: _Facts) -> list[Line]:
             Section.STOPPED,
             f"defect {one.pk}",
             "open",
-            f"{one.machine.fleet_number}, {one.machine.site.name}: {one.point_title}. {one.note}",
+            f"{one.machine.fleet_number}, {one.machine.site.name}",
+            f"{one.point_title}. {one.note}",
             "defect",
             (one.pk,),
         )
@@ -233,6 +239,7 @@ def _short_line(one: Forecast) -> Line:
     when = "short already" if is_now else f"short from {one.first_short_words}"
     booked = one.first_short_if_all_pass
     helped = "" if is_now or booked == one.first_short else ", unless those booked pass"
-    words = f"{one.site.name}, {one.category.name}: {when} of the minimum of {one.minimum}{helped}"
+    title = f"{one.category.name}, {one.site.name}"
+    words = f"{when} of the minimum of {one.minimum}{helped}"
     thing = f"cover {one.site.code} {one.category.code}"
-    return Line(Section.SHORT, thing, state, words, "cover", (one.site.code, one.category.code))
+    return Line(Section.SHORT, thing, state, title, words, "cover", (one.site.code, one.category.code))

@@ -25,11 +25,13 @@ class Section(Enum):
 @dataclass(frozen=True)
 class Line:
     """One thing that concerns one account. ``thing`` names it for good; ``state`` is what makes it news when
-    it differs from what was told before. ``door`` and ``arguments`` name the page about it."""
+    it differs from what was told before. ``title`` says whom or what it is about, ``words`` the rest.
+    ``door`` and ``arguments`` name the page about it."""
 
     section: Section
     thing: str
     state: str
+    title: str
     words: str
     door: str
     arguments: tuple[Any, ...] = ()

@@ -76,6 +76,6 @@ def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
 
 
 urlpatterns: list[URLPattern] = [
-    path("my/calendar/", my_calendar, name="my-calendar"),
+    path("calendar/", my_calendar, name="my-calendar"),
     path("calendar/<str:token>.ics", calendar_feed, name="calendar-feed"),
 ]

@@ -97,7 +97,7 @@ def test_an_operator_is_told_what_ends_and_what_is_booked(ending, mailoutbox):
     (mail,) = mailoutbox
     assert mail.to == ["ada@example.com"]
     assert "ends on 11 April 2026" in mail.body
-    assert f"9 March 2026, with Ida Marsh, {machine.fleet_number}, Bell Pit" in mail.body
+    assert f"9 March 2026: with Ida Marsh, {machine.fleet_number}, Bell Pit" in mail.body
     assert mail.subject == "2 things for you from the competence register"
 
 
@@ -145,7 +145,7 @@ def test_a_site_admin_is_told_what_is_stopped_who_ends_and_where_cover_falls_sho
     told = told_to("office@example.com", mailoutbox)
     assert told.count(Section.STOPPED.value) == 1
     assert defect.point_title in told
-    assert f"{machine.state.category.name}: short from 23 March 2026 of the minimum of 1" in told
+    assert f"{machine.state.category.name}, Bell Pit: short from 23 March 2026 of the minimum of 1" in told
     assert "ends on 22 March 2026" in told
 
 

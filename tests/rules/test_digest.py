@@ -8,7 +8,7 @@ from assessments.rules.digest import Line, QuietHours, Section, news, over
 
 
 def line(thing, state="as it was", section=Section.DUE):
-    return Line(section, thing, state, f"{thing} is {state}", "home")
+    return Line(section, thing, state, thing, f"is {state}", "home")
 
 
 def test_what_was_told_is_no_news_until_it_changes():

@@ -83,7 +83,7 @@ class Command(BaseCommand):
                 later = ", after their quiet hours" if one.sleeps(moment, quiet) else ""
                 self.stdout.write(f"To {one.account.name} <{one.account.email}>{later}:")
                 for line in new:
-                    self.stdout.write(f"  {line.section.value}: {line.words}")
+                    self.stdout.write(f"  {line.section.value}: {line.title}: {line.words}")
         self.stdout.write("Nothing was sent.")
 
     def _tell(self, done: Delivery) -> None:
