@@ -7,69 +7,144 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('assessments', '0004_plans'),
-        ('competence', '0005_mail_declined'),
+        ("assessments", "0004_plans"),
+        ("competence", "0005_mail_declined"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='OutgoingMail',
+            name="OutgoingMail",
             fields=[
-                ('id', models.UUIDField(default=uuid.uuid4, primary_key=True, serialize=False)),
-                ('to', models.EmailField(max_length=254)),
-                ('subject', models.CharField(max_length=200)),
-                ('text', models.TextField()),
-                ('html', models.TextField()),
-                ('composed_at', models.DateTimeField()),
-                ('status', models.CharField(choices=[('waiting', 'Waiting'), ('sending', 'Being sent'), ('sent', 'Sent'), ('refused', 'Refused by the mail server'), ('dropped', 'No longer wanted')], default='waiting', max_length=7)),
-                ('claimed_at', models.DateTimeField(blank=True, null=True)),
-                ('sent_at', models.DateTimeField(blank=True, null=True)),
-                ('problem', models.CharField(blank=True, max_length=300)),
-                ('account', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='mails', to=settings.AUTH_USER_MODEL)),
+                ("id", models.UUIDField(default=uuid.uuid4, primary_key=True, serialize=False)),
+                ("to", models.EmailField(max_length=254)),
+                ("subject", models.CharField(max_length=200)),
+                ("text", models.TextField()),
+                ("html", models.TextField()),
+                ("composed_at", models.DateTimeField()),
+                (
+                    "status",
+                    models.CharField(
+                        choices=[
+                            ("waiting", "Waiting"),
+                            ("sending", "Being sent"),
+                            ("sent", "Sent"),
+                            ("refused", "Refused by the mail server"),
+                            ("dropped", "No longer wanted"),
+                        ],
+                        default="waiting",
+                        max_length=7,
+                    ),
+                ),
+                ("claimed_at", models.DateTimeField(blank=True, null=True)),
+                ("sent_at", models.DateTimeField(blank=True, null=True)),
+                ("problem", models.CharField(blank=True, max_length=300)),
+                (
+                    "account",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="mails",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='DigestLine',
+            name="DigestLine",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('thing', models.CharField(max_length=300)),
-                ('state', models.CharField(max_length=300)),
-                ('told_at', models.DateTimeField()),
-                ('account', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='digest_lines', to=settings.AUTH_USER_MODEL)),
-                ('mail', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='assessments.outgoingmail')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("thing", models.CharField(max_length=300)),
+                ("state", models.CharField(max_length=300)),
+                ("told_at", models.DateTimeField()),
+                (
+                    "account",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="digest_lines",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "mail",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="lines",
+                        to="assessments.outgoingmail",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='CalendarAddress',
+            name="CalendarAddress",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('feed', models.UUIDField(default=uuid.uuid4, unique=True)),
-                ('token_sha256', models.CharField(max_length=64, null=True, unique=True)),
-                ('made_at', models.DateTimeField()),
-                ('removed_at', models.DateTimeField(blank=True, null=True)),
-                ('account', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='calendar_address', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("feed", models.UUIDField(default=uuid.uuid4, unique=True)),
+                ("token_sha256", models.CharField(max_length=64, null=True, unique=True)),
+                ("made_at", models.DateTimeField()),
+                ("removed_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "account",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="calendar_address",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'verbose_name_plural': 'calendar addresses',
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('removed_at__isnull', False), ('token_sha256__isnull', True)), models.Q(('removed_at__isnull', True), ('token_sha256__isnull', False)), _connector='OR'), name='calendar_address_is_there_or_removed')],
+                "verbose_name_plural": "calendar addresses",
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("removed_at__isnull", False), ("token_sha256__isnull", True)),
+                            models.Q(("removed_at__isnull", True), ("token_sha256__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="calendar_address_is_there_or_removed",
+                    )
+                ],
             },
         ),
         migrations.AddIndex(
-            model_name='outgoingmail',
-            index=models.Index(fields=['status', 'composed_at'], name='mail_to_send_in_order'),
+            model_name="outgoingmail",
+            index=models.Index(fields=["status", "composed_at"], name="mail_to_send_in_order"),
         ),
         migrations.AddConstraint(
-            model_name='outgoingmail',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('claimed_at__isnull', True), ('sent_at__isnull', True), ('status', 'waiting')), models.Q(('claimed_at__isnull', False), ('sent_at__isnull', True), ('status', 'sending')), models.Q(('sent_at__isnull', False), ('status', 'sent')), models.Q(('sent_at__isnull', True), ('status', 'refused'), models.Q(('problem', ''), _negated=True)), models.Q(('sent_at__isnull', True), ('status', 'dropped')), _connector='OR'), name='mail_is_as_far_as_its_status'),
+            model_name="outgoingmail",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("claimed_at__isnull", True), ("sent_at__isnull", True), ("status", "waiting")),
+                    models.Q(("claimed_at__isnull", False), ("sent_at__isnull", True), ("status", "sending")),
+                    models.Q(("sent_at__isnull", False), ("status", "sent")),
+                    models.Q(
+                        ("sent_at__isnull", True),
+                        ("status", "refused"),
+                        models.Q(("problem", ""), _negated=True),
+                    ),
+                    models.Q(("sent_at__isnull", True), ("status", "dropped")),
+                    _connector="OR",
+                ),
+                name="mail_is_as_far_as_its_status",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='digestline',
-            constraint=models.UniqueConstraint(fields=('account', 'thing'), name='one_digest_line_a_thing'),
+            model_name="digestline",
+            constraint=models.UniqueConstraint(fields=("account", "thing"), name="one_digest_line_a_thing"),
         ),
         migrations.AddConstraint(
-            model_name='digestline',
-            constraint=models.CheckConstraint(condition=models.Q(('state', ''), _negated=True), name='digest_line_says_how_the_thing_stands'),
+            model_name="digestline",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("state", ""), _negated=True), name="digest_line_says_how_the_thing_stands"
+            ),
         ),
     ]

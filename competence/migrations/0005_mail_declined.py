@@ -4,15 +4,14 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('competence', '0004_machine_uses'),
+        ("competence", "0004_machine_uses"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='account',
-            name='mail_declined_at',
-            field=models.DateTimeField(blank=True, null=True, verbose_name='no mail since'),
+            model_name="account",
+            name="mail_declined_at",
+            field=models.DateTimeField(blank=True, null=True, verbose_name="no mail since"),
         ),
     ]
