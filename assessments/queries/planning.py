@@ -128,7 +128,7 @@ def _needs(
             level="full",
             last_day__lte=asked.last + LOOK_BEYOND,
         )
-        .select_related("operator__state__site", "category")
+        .select_related("operator__state__site", "operator__account", "category")
         .order_by("last_day", "number")
     )
     for ticket in tickets:
@@ -153,6 +153,7 @@ def _needs(
                 latest,
                 chances[category],
                 booked.operators.get(operator.number, frozenset()),
+                str(operator.account.pk) if hasattr(operator, "account") else "",
             )
 
 

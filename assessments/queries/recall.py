@@ -82,8 +82,11 @@ def _not_reached(operator: Operator) -> Iterable[Seen]:
         .order_by("-daily_check__submitted_at")
         .values_list("daily_check__submitted_at", "listed__point__topic")
     )
-    first = {(topic, at.isocalendar()[:2]): Seen(topic, at, How.NOT_REACHED) for at, topic in rows}
-    return first.values()
+    zone = ZoneInfo(operator.site.zone)
+    weeks = {
+        (topic, at.astimezone(zone).isocalendar()[:2]): Seen(topic, at, How.NOT_REACHED) for at, topic in rows
+    }
+    return weeks.values()
 
 
 def critical_topics(category: Category, on: date) -> frozenset[str]:

@@ -27,6 +27,8 @@ SHARE_FOR_THE_WHOLE, WEEK, A_TRY = 0.3, 6, 5.0
 ROUNDING = 1e-9
 # A cover: site and category.
 Place = tuple[str, str]
+# What an assessor looks at: site, category, and whose renewal it is where that is an assessor's own.
+Kind = tuple[str, str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +44,16 @@ class Need:
     latest: date
     chance: float = 1.0
     away: frozenset[date] = frozenset()
+    # The assessor who is this person: nobody assesses themself.
+    not_by: str = ""
 
     @property
     def place(self) -> Place:
         return self.site, self.category
+
+    @property
+    def kind(self) -> Kind:
+        return self.site, self.category, self.not_by
 
     def may_be(self, on: date) -> bool:
         return self.earliest <= on <= self.latest and on not in self.away
@@ -65,9 +73,9 @@ class Assessor:
     sites: frozenset[str] | None = None
     away: frozenset[date] = frozenset()
 
-    def may(self, place: Place, on: date) -> bool:
-        site, category = place
-        if on in self.away or (self.sites is not None and site not in self.sites):
+    def may(self, kind: Kind, on: date) -> bool:
+        site, category, not_by = kind
+        if on in self.away or self.key == not_by or (self.sites is not None and site not in self.sites):
             return False
         first, last = self.appointed.get(category, (date.max, date.min))
         return first <= on <= last
@@ -168,7 +176,7 @@ def earliest_due_first(task: Task) -> list[Placement]:
             free = [
                 one
                 for one in task.assessors
-                if one.may(need.place, on)
+                if one.may(need.kind, on)
                 and load[one.key, on] < one.capacity
                 and where.get((one.key, on), need.site) == need.site
             ]
@@ -233,7 +241,7 @@ def why_not(task: Task, need: Need) -> str:
     days = [on for on in task.days if need.may_be(on)]
     if not days:
         return "None of the days planned lies in its window, or the person is away on all of them."
-    if not any(one.may(need.place, on) for one in task.assessors for on in days):
+    if not any(one.may(need.kind, on) for one in task.assessors for on in days):
         return "No assessor is appointed for the category at the site on any day of its window."
     return "Every assessor who may is full on the days of its window."
 
@@ -260,7 +268,7 @@ class _Program:
         self.rows: list[tuple[list[int], list[float], float, float]] = []
         self.constant = sum(LATE_DAY * _unplaced_late(task, need) for need in self.free)
         self.x: dict[tuple[int, date], int] = {}
-        self.f: dict[tuple[Place, int, date], int] = {}
+        self.f: dict[tuple[Kind, int, date], int] = {}
         self.y: dict[tuple[int, str, date], int] = {}
         self._placing()
         self._staffing()
@@ -279,15 +287,15 @@ class _Program:
     def _placing(self) -> None:
         """Each need at most once, on a day on which somebody may assess it."""
         open_on = {
-            (place, on)
-            for place in {need.place for need in self.free}
+            (kind, on)
+            for kind in {need.kind for need in self.free}
             for on in self.days
-            if any(one.may(place, on) for one in self.task.assessors)
+            if any(one.may(kind, on) for one in self.task.assessors)
         }
         for n, need in enumerate(self.free):
             mine = []
             for on in self.days:
-                if need.may_be(on) and (need.place, on) in open_on:
+                if need.may_be(on) and (need.kind, on) in open_on:
                     saved = LATE_DAY * (need.late(on) - _unplaced_late(self.task, need))
                     self.x[n, on] = self._variable(saved, 1, whole=True)
                     mine.append((self.x[n, on], 1.0))
@@ -296,18 +304,18 @@ class _Program:
 
     def _staffing(self) -> None:
         """As many of a place on a day as assessors take; each at one site, and no more than they can."""
-        wanted: dict[tuple[Place, date], list[int]] = defaultdict(list)
+        wanted: dict[tuple[Kind, date], list[int]] = defaultdict(list)
         for (n, on), column in self.x.items():
-            wanted[self.free[n].place, on].append(column)
+            wanted[self.free[n].kind, on].append(column)
         at_site: dict[tuple[int, str, date], list[int]] = defaultdict(list)
-        for (place, on), columns in wanted.items():
+        for (kind, on), columns in wanted.items():
             taken = []
             for a, assessor in enumerate(self.task.assessors):
-                if assessor.may(place, on):
+                if assessor.may(kind, on):
                     most = min(assessor.capacity, len(columns))
-                    self.f[place, a, on] = self._variable(0, most, whole=True)
-                    taken.append(self.f[place, a, on])
-                    at_site[a, place[0], on].append(self.f[place, a, on])
+                    self.f[kind, a, on] = self._variable(0, most, whole=True)
+                    taken.append(self.f[kind, a, on])
+                    at_site[a, kind[0], on].append(self.f[kind, a, on])
             self._row([*((c, 1.0) for c in columns), *((c, -1.0) for c in taken)], 0, 0)
         per_day: dict[tuple[int, date], list[int]] = defaultdict(list)
         for (a, site, on), columns in at_site.items():
@@ -379,7 +387,7 @@ class _Program:
         placements = []
         for (site, on), needs in waiting.items():
             hours = there[site, on]
-            fits = np.array([[not hour.may(need.place, on) for hour in hours] for need in needs], dtype=float)
+            fits = np.array([[not hour.may(need.kind, on) for hour in hours] for need in needs], dtype=float)
             # Rounding may have left one need too many; it stays unplaced rather than double booked.
             rows, columns = linear_sum_assignment(fits) if hours else ([], [])
             placements += [

@@ -57,6 +57,7 @@ def plan_page(request: HttpRequest, pk: int) -> HttpResponse:
     told = made.found or made.progress
     context = {
         "made": made,
+        "is_lost": made.is_lost(timezone.now()),
         "sheet": plan_sheet(made),
         "gap_percent": percent(told.get("gap", 1.0)),
         "renewals": len(told.get("placements", ())) + len(told.get("unplaced", ())),

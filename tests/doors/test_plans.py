@@ -199,6 +199,24 @@ def test_a_search_that_runs_is_shown_and_stopped(machine, trainer):
     assert made.is_to_stop
 
 
+def test_a_search_that_died_is_shown_as_failed(machine, trainer):
+    made = Plan.objects.create(
+        made_by=trainer,
+        made_at=timezone.now() - timedelta(minutes=10),
+        asked=asked(machine).as_plain() | {"seconds": 30.0},
+    )
+    page = signed_in(trainer).get(reverse("plan", args=[made.pk])).content.decode()
+    assert "The search failed" in page
+    assert "look_again.js" not in page
+
+
+def test_a_trainer_who_operates_is_not_planned_to_assess_themself(machine, trainer):
+    trainer.operator = authorised_operator(machine, last_day=days_ago(-10))
+    trainer.save()
+    (need,) = needs_of(machine)
+    assert need.not_by == str(trainer.pk)
+
+
 def told(*arguments):
     out = StringIO()
     call_command("plan", *arguments, stdout=out)

@@ -542,5 +542,5 @@ def test_the_offline_worker_may_see_signing_out_and_keeps_only_the_rooms_that_sa
     answer = client.get(reverse("offline-worker"))
     assert answer["Service-Worker-Allowed"] == "/"
     assert answer["Content-Type"].startswith("text/javascript")
-    assert 'const ROOMS = ["/assessments/"];' in answer.content.decode()
+    assert 'const ROOMS = ["/assessments/", "/sittings/"];' in answer.content.decode()
     assert "worker-src 'self'" in answer["Content-Security-Policy"]

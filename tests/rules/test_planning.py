@@ -26,7 +26,7 @@ DAYS = tuple(MONDAY + DAY * n for n in range(4))
 SITES, CATEGORIES = ("EAST", "WEST"), ("dumper", "roller")
 
 NEEDS = st.builds(
-    lambda site, category, ends, opens, chance, away: Need(
+    lambda site, category, ends, opens, chance, away, not_by: Need(
         "",
         site,
         category,
@@ -35,6 +35,7 @@ NEEDS = st.builds(
         MONDAY + DAY * 30,
         chance,
         frozenset(MONDAY + DAY * n for n in away),
+        not_by,
     ),
     st.sampled_from(SITES),
     st.sampled_from(CATEGORIES),
@@ -42,6 +43,7 @@ NEEDS = st.builds(
     st.integers(0, 2),
     st.sampled_from([0.5, 0.8, 1.0]),
     st.sets(st.integers(0, 3), max_size=2),
+    st.sampled_from(["", "", "A0"]),
 )
 ASSESSORS = st.builds(
     lambda of, sites, capacity, away: Assessor(
@@ -86,7 +88,7 @@ def is_allowed(task, placements) -> bool:
     return (
         len({one.need.key for one in placements}) == len(placements)
         and all(one.on in task.days and one.need.may_be(one.on) for one in placements)
-        and all(one.assessor.may(one.need.place, one.on) for one in placements)
+        and all(one.assessor.may(one.need.kind, one.on) for one in placements)
         and all(load[one.assessor.key, one.on] <= one.assessor.capacity for one in placements)
         and len(sites) == len(load)
     )
@@ -100,7 +102,7 @@ def best_by_trying_everything(task) -> float:
                 Placement(need, one, on)
                 for one in task.assessors
                 for on in task.days
-                if need.may_be(on) and one.may(need.place, on)
+                if need.may_be(on) and one.may(need.kind, on)
             ),
         ]
         for need in task.needs
@@ -164,6 +166,16 @@ def test_an_assessor_is_at_one_site_a_day():
     found = plan(task)
     assert len(found.placements) == 1
     assert [why for _, why in found.unplaced] == ["Every assessor who may is full on the days of its window."]
+
+
+def test_nobody_is_planned_to_assess_themself():
+    task = Task((need("own", not_by="A"),), (assessor("A"),), DAYS)
+    assert plan(task).placements == ()
+    both = Task((need("own", not_by="A"), need("other")), (assessor("A"), assessor("B")), DAYS[:1])
+    assert {(one.need.key, one.assessor.key) for one in plan(both).placements} == {
+        ("own", "B"),
+        ("other", "A"),
+    }
 
 
 def test_what_could_not_be_placed_says_why():
