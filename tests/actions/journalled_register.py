@@ -36,6 +36,7 @@ def make_rows() -> None:
     AcceptedCategory.objects.create(version=version, category=factories.CategoryFactory())
     machine = factories.MachineFactory()
     FittedFeature.objects.create(state=machine.state, feature=factories.FeatureFactory())
+    factories.MachineUseFactory(machine=machine)
     factories.MinimumCoverFactory(category=category)
     factories.EvidenceFactory()
     factories.AppointmentFactory(account=person)
@@ -116,9 +117,11 @@ def put(row: models.Model, column: str, value: Any, *, is_raw: bool = False) -> 
     field = next(field for field in row._meta.concrete_fields if field.attname == column)
     prepared = value if is_raw else field.get_db_prep_save(value, connection)
     key = row._meta.pk.get_db_prep_save(row.pk, connection)
-    run(
-        f"UPDATE {row._meta.db_table} SET {field.column} = %s WHERE {row._meta.pk.column} = %s", prepared, key
+    # A column may be called as a word of SQL is, "on" for one.
+    table, column, pk = map(
+        connection.ops.quote_name, (row._meta.db_table, field.column, row._meta.pk.column)
     )
+    run(f"UPDATE {table} SET {column} = %s WHERE {pk} = %s", prepared, key)
 
 
 def remove(row: models.Model) -> None:
