@@ -90,7 +90,12 @@ def as_plain(found: Found) -> dict[str, Any]:
     """What was found, with keys of tickets and accounts."""
     return {
         "placements": [
-            {"ticket": one.need.key, "assessor": one.assessor.key, "on": one.on.isoformat()}
+            {
+                "ticket": one.need.key,
+                "ends": one.need.last_day.isoformat(),
+                "assessor": one.assessor.key,
+                "on": one.on.isoformat(),
+            }
             for one in found.placements
         ],
         "unplaced": [{"ticket": need.key, "why": why} for need, why in found.unplaced],
@@ -124,6 +129,13 @@ def accept_plan(*, by: Account, made: Plan, tickets: Collection[str]) -> list[Bo
             "operator__state__site", "category"
         )
     }
+    changed = [
+        held[one["ticket"]].operator.name
+        for one in chosen
+        if held[one["ticket"]].last_day.isoformat() != one["ends"]
+    ]
+    if changed:
+        raise ActionRefused(f"Renewed or changed since the plan was made: {', '.join(changed)}.")
     together: dict[tuple[str, int, str], list[Operator]] = defaultdict(list)
     machines: dict[tuple[int, int], Machine] = {}
     for one in chosen:

@@ -137,6 +137,12 @@ class PanelForm(RecordForm):
     )
     note = forms.CharField(label="Note", required=False, max_length=300)
 
+    def __init__(self, *args: Any, asked: Iterable[int] = (), **kwargs: Any) -> None:
+        """``asked``: keys of the paper's topics; without a paper, all of them."""
+        super().__init__(*args, **kwargs)
+        if keys := list(asked):
+            self.fields["topics"].queryset = Topic.objects.filter(pk__in=keys).order_by("name")
+
 
 class RatingForm(RecordForm):
     """One box for each question: the percentage of barely competent operators who would get it right."""

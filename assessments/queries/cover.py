@@ -278,6 +278,8 @@ def _booked(
             called_off_at__isnull=True,
             on__range=(horizon.first, horizon.last),
         )
+        # What was finished and not passed adds nothing any more, confirmed or not.
+        .exclude(assessments__is_competent=False)
         .order_by("-on")
         .values_list("operator__number", "machine__state__category__code", "on")
     )

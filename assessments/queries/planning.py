@@ -12,7 +12,7 @@ from django.db.models import Q
 from assessments.models import Booking
 from assessments.queries.cover import Forecast, chances_of_passing, site_forecasts
 from assessments.rules.planning import Assessor, Need, Task
-from competence.models import Account, Appointment, Role, Site, StandardVersion, Ticket
+from competence.models import Account, Appointment, Evidence, Role, Site, StandardVersion, Ticket
 from competence.rules.dates import day_at
 
 DAY = timedelta(days=1)
@@ -54,7 +54,7 @@ class Asked:
 def planning_task(asked: Asked, moment: datetime) -> Task:
     """A key of a need is the number of its ticket, that of an assessor their account's.
 
-    A fixed number of statements for each site, and nine more.
+    A fixed number of statements for each site, and ten more.
     """
     sites = list(Site.objects.filter(code__in=asked.sites).order_by("code"))
     forecasts = [
@@ -62,7 +62,7 @@ def planning_task(asked: Asked, moment: datetime) -> Task:
         for site in sites
         for one in site_forecasts(site, moment=moment, days=_days_until(asked.last, site, moment))
     ]
-    booked = _booked_days(asked)
+    booked = _booked_days(moment)
     return Task(
         tuple(_needs(asked, sites, forecasts, booked)),
         tuple(_assessors(asked, sites, booked)),
@@ -90,12 +90,13 @@ class _Booked:
     renewals: frozenset[tuple[str, str]]
 
 
-def _booked_days(asked: Asked) -> _Booked:
-    """One statement."""
+def _booked_days(moment: datetime) -> _Booked:
+    """From yesterday on, which is today somewhere: an assessment that is under way is not planned again. One
+    statement."""
     assessors: dict[int, set[date]] = defaultdict(set)
     operators: dict[str, set[date]] = defaultdict(set)
     renewals = set()
-    rows = Booking.objects.filter(on__gte=asked.first, called_off_at__isnull=True).values_list(
+    rows = Booking.objects.filter(on__gte=(moment - DAY).date(), called_off_at__isnull=True).values_list(
         "assessor", "operator__number", "machine__state__category__code", "on"
     )
     for assessor, operator, category, on in rows:
@@ -113,7 +114,7 @@ def _needs(
     asked: Asked, sites: Sequence[Site], forecasts: Sequence[Forecast], booked: _Booked
 ) -> Iterable[Need]:
     """Tickets that can be renewed within the plan's days and are not booked yet, where a machine stands to be
-    assessed on. Four statements."""
+    assessed on. Five statements."""
     standards: dict[int, StandardVersion] = {}
     for version in StandardVersion.objects.filter(in_force_from__lte=asked.first).order_by("in_force_from"):
         standards[version.category_id] = version
@@ -131,6 +132,7 @@ def _needs(
         .select_related("operator__state__site", "operator__account", "category")
         .order_by("last_day", "number")
     )
+    passed = _passed_on(sites)
     for ticket in tickets:
         operator, category = ticket.operator, ticket.category.code
         standard = standards.get(ticket.category_id)
@@ -141,8 +143,12 @@ def _needs(
             or (operator.number, category) in booked.renewals
         ):
             continue
+        opens = ticket.last_day - timedelta(days=standard.renewal_window_days)
+        if passed.get((ticket.operator_id, ticket.category_id), date.min) >= opens:
+            # Assessed and passed already: it waits for its renewal, not for an assessor.
+            continue
         latest = ticket.last_day + timedelta(days=standard.lapse_limit_days)
-        earliest = max(asked.first, ticket.last_day - timedelta(days=standard.renewal_window_days))
+        earliest = max(asked.first, opens)
         if latest >= asked.first and earliest <= asked.last:
             yield Need(
                 ticket.number,
@@ -155,6 +161,23 @@ def _needs(
                 booked.operators.get(operator.number, frozenset()),
                 str(operator.account.pk) if hasattr(operator, "account") else "",
             )
+
+
+def _passed_on(sites: Sequence[Site]) -> dict[tuple[int, int], date]:
+    """By operator and category, the day of the latest practical assessment that was passed. One statement."""
+    rows = Evidence.objects.filter(
+        operator__state__site__in=sites,
+        kind="practical",
+        is_met=True,
+        strikes_out=False,
+        corrected_by__isnull=True,
+    )
+    return {
+        (operator, category): on
+        for operator, category, on in rows.order_by("occurred_on").values_list(
+            "operator", "category", "occurred_on"
+        )
+    }
 
 
 def _assessors(asked: Asked, sites: Sequence[Site], booked: _Booked) -> Iterable[Assessor]:

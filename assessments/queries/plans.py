@@ -19,6 +19,8 @@ class Line:
     assessor: Account | None = None
     why: str = ""
     is_booked: bool = False
+    # The ticket no longer ends as it did when the plan was made.
+    is_changed: bool = False
 
     @property
     def days_late(self) -> int:
@@ -43,7 +45,7 @@ class PlanSheet:
 
     @property
     def open_count(self) -> int:
-        return sum(not line.is_booked for day in self.days for line in day.lines)
+        return sum(not (line.is_booked or line.is_changed) for day in self.days for line in day.lines)
 
 
 def plan_sheet(made: Plan) -> PlanSheet:
@@ -73,6 +75,7 @@ def plan_sheet(made: Plan) -> PlanSheet:
             on,
             accounts[int(one["assessor"])],
             is_booked=(ticket.operator_id, ticket.category_id, on) in booked,
+            is_changed=ticket.last_day.isoformat() != one["ends"],
         )
         together[on, int(one["assessor"]), ticket.operator.site.name].append(line)
     return PlanSheet(

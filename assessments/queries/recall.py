@@ -221,4 +221,5 @@ def _known(topic: Topic, recall: TopicRecall | None, is_critical: bool, today: d
     if recall is None or not recall.is_known:
         return Known(topic, is_critical, None, None, is_fading=False)
     fades_on = recall.due_on(level)
-    return Known(topic, is_critical, recall.recall(today), fades_on, fades_on is None or fades_on < today)
+    # What must be asked again by tonight went wrong just now: it is not called fresh, whatever the hour says.
+    return Known(topic, is_critical, recall.recall(today), fades_on, fades_on is None or fades_on <= today)

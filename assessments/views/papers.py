@@ -56,7 +56,7 @@ def _paper_page(
         "category": one,
         "sheet": sheet,
         "may_keep": may_keep(request),
-        "panel_form": panel_form or PanelForm(initial={"topics": asked, "of_each": 3}),
+        "panel_form": panel_form or PanelForm(asked=asked, initial={"topics": asked, "of_each": 3}),
     }
     return render(request, "assessments/papers/paper.html", context)
 

@@ -22,6 +22,7 @@ PAGES = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("device", ["phone_page", "desk_page"])
 def test_every_page_of_a_trainer_can_be_used_by_everybody(request, device, sign_in, check_access):
     page, world = request.getfixturevalue(device), people_world()

@@ -6,18 +6,20 @@ from io import StringIO
 
 import pytest
 from django.core.management import CommandError, call_command
+from django.db import models
 from django.urls import reverse
 from django.utils import timezone
 
 from assessments.actions.plans import ask_for_plan, stop_plan
 from assessments.models import Booking, Plan
 from assessments.queries.planning import Asked, planning_task
-from competence.models import JournalEntry
+from competence.models import Evidence, JournalEntry
 from competence.permissions import NotAllowed
 from tests.doors.check_yard import signed_in
 from tests.factories import (
     AccountFactory,
     AppointmentFactory,
+    EvidenceFactory,
     MachineFactory,
     MinimumCoverFactory,
     OperatorStateFactory,
@@ -45,6 +47,14 @@ def trainer(machine):
     return account
 
 
+def due_operator(machine, **ticket):
+    """Somebody authorised, whose practical assessment is the one that the ticket was issued on."""
+    operator = authorised_operator(machine, **ticket)
+    practical = models.QuerySet(Evidence).filter(operator=operator, kind="practical")
+    practical.update(occurred_on=days_ago(1000))
+    return operator
+
+
 def asked(machine, days=30, **more):
     whole = {
         "sites": (machine.site.code,),
@@ -61,7 +71,7 @@ def needs_of(machine, **more):
 
 def test_what_falls_due_is_planned_and_nothing_else(machine):
     def due(**parts):
-        return authorised_operator(machine, **parts).tickets.get().number
+        return due_operator(machine, **parts).tickets.get().number
 
     soon, lapsed = due(last_day=days_ago(-10)), due(last_day=days_ago(20))
     due(last_day=days_ago(-400))
@@ -74,7 +84,7 @@ def test_what_falls_due_is_planned_and_nothing_else(machine):
 
 
 def test_who_is_booked_already_is_not_planned_again(machine, trainer):
-    operator = authorised_operator(machine, last_day=days_ago(-10))
+    operator = due_operator(machine, last_day=days_ago(-10))
     Booking.objects.create(
         on=days_ago(-3),
         site=machine.site,
@@ -91,7 +101,7 @@ def test_who_is_booked_already_is_not_planned_again(machine, trainer):
 
 
 def test_a_renewal_is_planned_inside_its_window(machine):
-    ends = authorised_operator(machine, last_day=days_ago(-80)).tickets.get()
+    ends = due_operator(machine, last_day=days_ago(-80)).tickets.get()
     (need,) = needs_of(machine, days=60)
     assert need.earliest == ends.last_day - timedelta(days=60)
     assert need.latest == ends.last_day + timedelta(days=180)
@@ -99,16 +109,16 @@ def test_a_renewal_is_planned_inside_its_window(machine):
 
 def test_what_a_site_is_missing_is_counted_from_the_plans_first_day(machine):
     MinimumCoverFactory(site=machine.site, category=machine.state.category, operators=2)
-    authorised_operator(machine, last_day=days_ago(-2))
+    due_operator(machine, last_day=days_ago(-2))
     task = planning_task(asked(machine, days=4), timezone.now())
     assert task.missing == {(machine.site.code, machine.state.category.code): [1, 1, 2, 2]}
 
 
 def test_a_task_takes_as_many_statements_for_many_as_for_one(machine, trainer, django_assert_max_num_queries):
     for _ in range(6):
-        authorised_operator(machine, last_day=days_ago(-10))
+        due_operator(machine, last_day=days_ago(-10))
     AppointmentFactory.create_batch(3, category=machine.state.category)
-    with django_assert_max_num_queries(19):
+    with django_assert_max_num_queries(20):
         assert len(planning_task(asked(machine), timezone.now()).needs) == 6
 
 
@@ -125,7 +135,7 @@ def post(account, machine, **more):
 
 
 def test_from_asking_to_bookings(machine, trainer):
-    people = [authorised_operator(machine, last_day=days_ago(-10)) for _ in range(3)]
+    people = [due_operator(machine, last_day=days_ago(-10)) for _ in range(3)]
     page = post(trainer, machine).content.decode()
     made = Plan.objects.get()
     assert made.status == "finished"
@@ -145,7 +155,7 @@ def test_from_asking_to_bookings(machine, trainer):
 
 
 def test_one_that_cannot_be_booked_any_more_books_none(machine, trainer):
-    people = [authorised_operator(machine, last_day=days_ago(-10)) for _ in range(2)]
+    people = [due_operator(machine, last_day=days_ago(-10)) for _ in range(2)]
     post(trainer, machine)
     made = Plan.objects.get()
     OperatorStateFactory(operator=people[0], is_active=False)
@@ -157,7 +167,7 @@ def test_one_that_cannot_be_booked_any_more_books_none(machine, trainer):
 
 def test_what_found_no_place_says_why(machine):
     account = AccountFactory(roles=[("trainer", machine.site)])
-    authorised_operator(machine, last_day=days_ago(-10))
+    due_operator(machine, last_day=days_ago(-10))
     page = post(account, machine).content.decode()
     assert "No assessor is appointed" in page
 
@@ -211,7 +221,7 @@ def test_a_search_that_died_is_shown_as_failed(machine, trainer):
 
 
 def test_a_trainer_who_operates_is_not_planned_to_assess_themself(machine, trainer):
-    trainer.operator = authorised_operator(machine, last_day=days_ago(-10))
+    trainer.operator = due_operator(machine, last_day=days_ago(-10))
     trainer.save()
     (need,) = needs_of(machine)
     assert need.not_by == str(trainer.pk)
@@ -224,7 +234,7 @@ def told(*arguments):
 
 
 def test_the_terminal_plans_the_same_and_books_nothing(machine, trainer):
-    operator = authorised_operator(machine, last_day=days_ago(-10))
+    operator = due_operator(machine, last_day=days_ago(-10))
     arguments = ["--site", machine.site.code, "--weekends", "--seconds", "5"]
     assert "1 of 1 placed" in told(*arguments)
     found = json.loads(told(*arguments, "--json"))
@@ -240,3 +250,26 @@ def test_the_terminal_plans_the_same_and_books_nothing(machine, trainer):
 def test_the_terminal_says_what_it_does_not_understand(machine, arguments):
     with pytest.raises(CommandError):
         told(*arguments)
+
+
+def test_who_passed_already_waits_for_a_renewal_and_not_for_an_assessor(machine):
+    operator = due_operator(machine, last_day=days_ago(-10))
+    EvidenceFactory(
+        operator=operator, kind="practical", category=machine.state.category, occurred_on=days_ago(2)
+    )
+    assert needs_of(machine) == ()
+
+
+def test_what_was_renewed_since_the_plan_was_made_is_not_booked(machine, trainer):
+    ticket = due_operator(machine, last_day=days_ago(-10)).tickets.get()
+    post(trainer, machine)
+    made = Plan.objects.get()
+    ticket.last_day = days_ago(-1000)
+    ticket.save()
+    address = reverse("plan", args=[made.pk])
+    assert "Changed since" in signed_in(trainer).get(address).content.decode()
+    answer = signed_in(trainer).post(
+        reverse("plan-accept", args=[made.pk]), {"ticket": [ticket.number]}, follow=True
+    )
+    assert "Renewed or changed since the plan was made" in answer.content.decode()
+    assert not Booking.objects.exists()

@@ -412,7 +412,8 @@ def test_every_mark_is_wide_enough_for_a_glove_and_nothing_is_wider_than_the_pho
     fits(page)
 
 
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_every_page_is_read_in_light_and_dark_on_a_phone_and_a_desk(
     ground, open_page, sign_in, check_access, scheme
 ):
@@ -454,6 +455,7 @@ def test_every_page_is_read_in_light_and_dark_on_a_phone_and_a_desk(
             fits(page)
 
 
+@pytest.mark.slow
 def test_without_script_the_same_assessment_is_done_by_forms(ground, open_page, sign_in):
     page = open_page(PHONE, java_script_enabled=False)
     assessment = ground.assessment()

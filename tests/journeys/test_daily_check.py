@@ -348,7 +348,8 @@ def test_a_photograph_is_made_small_before_it_is_sent(yard, phone_page, sign_in)
     assert (picture.width, picture.height) == (1600, 1200)
 
 
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_staff_read_the_sheet_and_the_lists_in_light_and_dark(yard, open_page, sign_in, check_access, scheme):
     done = yard.draft(submitted=True)
     for listed in yard.listed[:5]:
@@ -370,6 +371,7 @@ def test_staff_read_the_sheet_and_the_lists_in_light_and_dark(yard, open_page, s
             assert page.evaluate(FITS), address
 
 
+@pytest.mark.slow
 def test_without_script_the_same_check_is_done_by_forms(yard, open_page, sign_in):
     page = open_page(PHONE, java_script_enabled=False)
     sign_in(page, yard.account)

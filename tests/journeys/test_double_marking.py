@@ -45,6 +45,7 @@ def finish(page):
     page.get_by_text("Confirmed. It is final once the other").wait_for()
 
 
+@pytest.mark.slow
 def test_two_mark_one_walk_around_blind_and_then_read_where_they_differed(
     ground, open_page, sign_in, check_access
 ):

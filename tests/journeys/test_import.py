@@ -75,6 +75,7 @@ def fill(path, rows):
     return path
 
 
+@pytest.mark.slow
 def test_an_import_with_ten_kinds_of_bad_rows_is_corrected_to_the_end(
     office, desk_page, sign_in, check_access, tmp_path
 ):
@@ -158,6 +159,7 @@ def correct(path):
     book.save(path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("device", [PHONE, DESK], ids=["phone", "desk"])
 def test_the_pages_of_an_import_stay_within_the_screen(
     office, device, open_page, sign_in, check_access, tmp_path

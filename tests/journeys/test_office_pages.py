@@ -51,6 +51,7 @@ def pages(transactional_db):
     return account, addresses
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("device", [PHONE, DESK], ids=["phone", "desk"])
 def test_the_offices_pages_keep_nobody_out_and_stay_within_the_screen(
     pages, device, open_page, sign_in, check_access
