@@ -140,6 +140,7 @@ def test_somebody_who_is_refused_reads_every_reason_and_whom_to_ring(yard, phone
     check_access(phone_page)
 
 
+@pytest.mark.slow
 def test_signing_in_again_in_another_tab_sends_what_waited_in_the_open_page(yard, phone_page, sign_in):
     page = phone_page
     sign_in(page, yard.account)
@@ -318,6 +319,7 @@ def test_two_taps_on_submit_are_one_check_and_going_back_changes_nothing(yard, p
     assert DailyCheck.objects.get().submitted_at == submitted_at
 
 
+@pytest.mark.slow
 def test_a_photograph_is_made_small_before_it_is_sent(yard, phone_page, sign_in):
     page = phone_page
     sign_in(page, yard.account)

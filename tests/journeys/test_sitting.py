@@ -300,6 +300,7 @@ def test_an_order_is_put_right_by_dragging_and_outlives_a_reload(yard, phone_pag
     assert sheet_of(sitting).questions[0].is_right
 
 
+@pytest.mark.slow
 def test_a_paper_fails_on_a_critical_topic_though_the_total_passes(yard, phone_page, sign_in, check_access):
     lines = {topic: (1, int(code == "brakes")) for code, topic in yard.topics.items()}
     PaperVersionFactory(category=yard.category, lines=lines, cut=4)

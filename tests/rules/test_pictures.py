@@ -48,6 +48,7 @@ def test_there_is_a_reader_for_every_kind():
     assert set(READERS) == set(HEARERS) == set(KINDS) == set(MARGINS)
 
 
+@pytest.mark.slow
 @every_kind
 @settings(max_examples=500, deadline=None)
 @given(seed=seeds)
