@@ -55,13 +55,8 @@
     return undefined;
   }
 
-  const newId = () => {
-    if (crypto.randomUUID) return crypto.randomUUID();
-    const hex = [...crypto.getRandomValues(new Uint8Array(16))].map((byte, place) =>
-      (place === 6 ? (byte & 15) | 64 : place === 8 ? (byte & 63) | 128 : byte).toString(16).padStart(2, "0"),
-    );
-    return hex.join("").replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
-  };
+  const PATIENCE_MS = 60000;
+  const { newId } = window.phonePost;
   const device = (() => {
     try {
       const known = localStorage.getItem("assessment-device") || newId();
@@ -71,12 +66,6 @@
       return newId();
     }
   })();
-  const token = () => {
-    // The cookie is newer than the page after signing in again in another tab.
-    const cookie = document.cookie.split("; ").find((part) => part.startsWith("csrftoken="));
-    const field = document.querySelector("[name=csrfmiddlewaretoken]");
-    return cookie ? cookie.slice("csrftoken=".length) : field ? field.value : "";
-  };
   const say = (name, shown) => {
     for (const line of document.querySelectorAll(`[data-say="${name}"]`)) line.hidden = !shown;
   };
@@ -193,28 +182,7 @@
   let retry = 0;
   let isHeldUp = false;
   let keptCount = 0;
-  const ask = async (url, options) => {
-    let response;
-    try {
-      response = await fetch(url, {
-        credentials: "same-origin",
-        redirect: "manual",
-        signal: AbortSignal.timeout ? AbortSignal.timeout(60000) : undefined,
-        ...options,
-        headers: { "X-CSRFToken": token(), Accept: "application/json", ...(options.headers || {}) },
-      });
-    } catch {
-      return { end: "no-signal" };
-    }
-    if (response.type === "opaqueredirect" || response.status === 401 || response.status === 403) {
-      return { end: "signed-out" };
-    }
-    const isJson = (response.headers.get("Content-Type") || "").includes("application/json");
-    const said = isJson ? await response.json().catch(() => null) : null;
-    if (!said) return { end: "no-signal" };
-    if (response.status >= 500) return { end: "no-signal" };
-    return { end: response.ok ? "kept" : "refused", status: response.status, said };
-  };
+  const ask = (url, options) => window.phonePost.ask(url, options, PATIENCE_MS);
   const takeIn = ({ marks, now }) => {
     const unmarked = { mark: "", order: null, device: "" };
     told = new Map(cards.map(({ dataset }) => [dataset.point, marks[dataset.point] || unmarked]));

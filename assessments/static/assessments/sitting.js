@@ -9,6 +9,7 @@
 
   const RETRY_MS = 6000;
   const LOOK_MS = 30000;
+  const PATIENCE_MS = 30000;
   // Early enough before the end for what is half done to arrive.
   const LAST_CALL_MS = 6000;
   const frame = document.querySelector("[data-sitting]");
@@ -18,39 +19,10 @@
   const answerUrl = (frame || over).dataset.answerUrl;
   const shelf = window.phoneShelf("sitting", id);
 
-  const newId = () => {
-    if (crypto.randomUUID) return crypto.randomUUID();
-    const hex = [...crypto.getRandomValues(new Uint8Array(16))].map((byte, place) =>
-      (place === 6 ? (byte & 15) | 64 : place === 8 ? (byte & 63) | 128 : byte).toString(16).padStart(2, "0"),
-    );
-    return hex.join("").replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
-  };
-  const token = () => {
-    // The cookie is newer than the page after signing in again in another tab.
-    const cookie = document.cookie.split("; ").find((part) => part.startsWith("csrftoken="));
-    const field = document.querySelector("[name=csrfmiddlewaretoken]");
-    return cookie ? cookie.slice("csrftoken=".length) : field ? field.value : "";
-  };
+  const { newId } = window.phonePost;
   const ask = async (options) => {
-    let response;
-    try {
-      response = await fetch(answerUrl, {
-        credentials: "same-origin",
-        redirect: "manual",
-        signal: AbortSignal.timeout ? AbortSignal.timeout(30000) : undefined,
-        ...options,
-        headers: { "X-CSRFToken": token(), Accept: "application/json", ...(options.headers || {}) },
-      });
-    } catch {
-      return { end: "no-signal" };
-    }
-    if (response.type === "opaqueredirect" || response.status === 401 || response.status === 403) {
-      return { end: "signed-out" };
-    }
-    const isJson = (response.headers.get("Content-Type") || "").includes("application/json");
-    const said = isJson ? await response.json().catch(() => null) : null;
-    if (!said || response.status >= 500) return { end: "no-signal" };
-    return { end: response.ok ? "kept" : response.status === 422 ? "misread" : "refused", said };
+    const answer = await window.phonePost.ask(answerUrl, options, PATIENCE_MS);
+    return answer.status === 422 ? { ...answer, end: "misread" } : answer;
   };
   const send = (position, entry) =>
     ask({

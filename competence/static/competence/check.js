@@ -8,18 +8,13 @@
   "use strict";
 
   const RETRY_MS = 8000;
+  const PATIENCE_MS = 60000;
   // Signing in again is usually done in another tab, and this page has only to notice.
   const SIGNED_OUT_RETRY_MS = 3000;
   const TYPING_MS = 1200;
   const FIELDS = ["answer", "grade", "note", "reason"];
   const frame = () => document.querySelector("[data-check]");
   const zoneForm = () => document.querySelector("[data-zone-form]");
-  const token = () => {
-    // The cookie is newer than the page after signing in again in another tab.
-    const cookie = document.cookie.split("; ").find((part) => part.startsWith("csrftoken="));
-    const field = document.querySelector("[name=csrfmiddlewaretoken]");
-    return cookie ? cookie.slice("csrftoken=".length) : field ? field.value : "";
-  };
 
   // A page brought back from the browser's memory must not ask the gate again under the same name.
   const startForm = document.querySelector("[data-start]");
@@ -133,27 +128,10 @@
     for (const field of FIELDS) body.set(`${field}-${pk}`, entry[field]);
     const photograph = entry.hasPhotograph ? await photographOf(pk) : null;
     if (photograph) body.set(`photo-${pk}`, photograph, photograph.name || "photograph.jpg");
-    let response;
-    try {
-      response = await fetch(pointUrl(pk), {
-        method: "POST",
-        body,
-        headers: { "X-CSRFToken": token(), Accept: "application/json" },
-        credentials: "same-origin",
-        redirect: "manual",
-        signal: AbortSignal.timeout ? AbortSignal.timeout(60000) : undefined,
-      });
-    } catch {
-      return { end: "no-signal" };
-    }
-    if (response.type === "opaqueredirect" || response.status === 401 || response.status === 403) return { end: "signed-out" };
-    const isJson = (response.headers.get("Content-Type") || "").includes("application/json");
-    if (!isJson) return { end: "no-signal" };
-    const said = await response.json().catch(() => null);
-    if (!said) return { end: "no-signal" };
-    if (response.status === 409) return { end: "refused", said };
-    if (response.status === 422) return { end: "incomplete", said };
-    return { end: response.ok ? "kept" : "no-signal", said, photograph };
+    const answer = await window.phonePost.ask(pointUrl(pk), { method: "POST", body }, PATIENCE_MS);
+    if (answer.end === "kept") return { ...answer, photograph };
+    if (answer.end !== "refused" || answer.status === 409) return answer;
+    return { ...answer, end: answer.status === 422 ? "incomplete" : "no-signal" };
   };
 
   const PHOTOGRAPH_LOST = "The photograph did not stay on this phone. The answer is kept; take the photograph again.";

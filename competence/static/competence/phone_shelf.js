@@ -99,3 +99,46 @@ window.phoneShelf = (kind, id) => {
 
   return { waiting, keep, strikeOff, toSend, holdPhotograph, keepPhotograph, photographOf, dropPhotograph, forget };
 };
+
+// How a page of the phone talks to the register, and tells a register that did not answer from one that refused.
+window.phonePost = (() => {
+  "use strict";
+
+  const newId = () => {
+    if (crypto.randomUUID) return crypto.randomUUID();
+    const hex = [...crypto.getRandomValues(new Uint8Array(16))].map((byte, place) =>
+      (place === 6 ? (byte & 15) | 64 : place === 8 ? (byte & 63) | 128 : byte).toString(16).padStart(2, "0"),
+    );
+    return hex.join("").replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
+  };
+  const token = () => {
+    // The cookie is newer than the page after signing in again in another tab.
+    const cookie = document.cookie.split("; ").find((part) => part.startsWith("csrftoken="));
+    const field = document.querySelector("[name=csrfmiddlewaretoken]");
+    return cookie ? cookie.slice("csrftoken=".length) : field ? field.value : "";
+  };
+  // How it ended: "no-signal", "signed-out", "kept", or "refused" with the status; the last two with what was said.
+  const ask = async (url, options, patienceMs) => {
+    let response;
+    try {
+      response = await fetch(url, {
+        credentials: "same-origin",
+        redirect: "manual",
+        signal: AbortSignal.timeout ? AbortSignal.timeout(patienceMs) : undefined,
+        ...options,
+        headers: { "X-CSRFToken": token(), Accept: "application/json", ...(options.headers || {}) },
+      });
+    } catch {
+      return { end: "no-signal" };
+    }
+    if (response.type === "opaqueredirect" || response.status === 401 || response.status === 403) {
+      return { end: "signed-out" };
+    }
+    const isJson = (response.headers.get("Content-Type") || "").includes("application/json");
+    const said = isJson ? await response.json().catch(() => null) : null;
+    if (!said || response.status >= 500) return { end: "no-signal" };
+    return { end: response.ok ? "kept" : "refused", status: response.status, said };
+  };
+
+  return { newId, ask };
+})();
