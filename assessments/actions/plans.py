@@ -4,7 +4,7 @@ import logging
 import subprocess
 import sys
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from datetime import date
 from typing import Any
 
@@ -30,8 +30,7 @@ MOST_DAYS, MOST_SECONDS = 366, 900
 
 def ask_for_plan(*, by: Account, asked: Asked, seconds: float) -> Plan:
     """Begin to work a plan out; it shows its progress, and can be stopped. It is no record until accepted."""
-    for site in Site.objects.filter(code__in=asked.sites):
-        require(by, Right.BOOK, site=site)
+    require_booking_at(by, asked.sites)
     if not asked.sites:
         raise ActionRefused("Choose at least one site.", field="sites")
     if not asked.days:
@@ -111,7 +110,7 @@ def as_plain(found: Found) -> dict[str, Any]:
 
 def stop_plan(*, by: Account, made: Plan) -> None:
     """Ask the search to stop; what it has by then is kept."""
-    _require_own(by, made)
+    require_booking_at(by, made.asked["sites"])
     Plan.objects.filter(pk=made.pk, status=Status.RUNNING).update(is_to_stop=True)
 
 
@@ -119,7 +118,7 @@ def stop_plan(*, by: Account, made: Plan) -> None:
 def accept_plan(*, by: Account, made: Plan, tickets: Collection[str]) -> list[Booking]:
     """Book the placements of these tickets, all or none; each day's people of one assessor on one machine are
     one booking entry. What stands in the way is refused by name."""
-    _require_own(by, made)
+    require_booking_at(by, made.asked["sites"])
     chosen = [one for one in (made.found or {}).get("placements", ()) if one["ticket"] in tickets]
     if not chosen:
         raise ActionRefused("Tick at least one line to book.")
@@ -173,7 +172,7 @@ def _machine_at(site: int, category: int) -> Machine:
     return found
 
 
-def _require_own(by: Account, made: Plan) -> None:
-    """The plan's own sites, and where the account may book at every one of them."""
-    for site in Site.objects.filter(code__in=made.asked["sites"]):
+def require_booking_at(by: Account, codes: Iterable[str]) -> None:
+    """Raise ``NotAllowed`` unless the account may book at every one of these sites."""
+    for site in Site.objects.filter(code__in=codes):
         require(by, Right.BOOK, site=site)

@@ -34,7 +34,6 @@ class ResponseTable:
 
     responses: Responses
     blanks: int
-    person_column: str | None
 
 
 def read_key(file: Path) -> Key:
@@ -96,7 +95,7 @@ def read_responses(file: Path, *, key: Key | None = None, are_drawn: bool = Fals
     else:
         found = _by_key(answers, questions, key, blank)
     blanks = sum(cell == "" for _, cells in answers for cell in cells)
-    return ResponseTable(found, blanks, header[0] if first else None)
+    return ResponseTable(found, blanks)
 
 
 def _says_who(header: list[str], cells: list[str], key: Key | None) -> bool:

@@ -18,7 +18,7 @@ from competence.queries.gate import people_facts
 from competence.queries.roster import site_roster
 from competence.queries.tickets import period_after_renewal
 from competence.rules.chances import History, chance_of_fewer, pass_rates
-from competence.rules.cover import Counts, Horizon, Span, count, first_short, joined, spans_of
+from competence.rules.cover import Counts, Horizon, Span, count, first_short, less, spans_of
 from competence.rules.dates import RenewalRefused, day_at
 from competence.rules.gate import PersonFacts, TicketFacts
 from competence.rules.reasons import long_date
@@ -247,7 +247,7 @@ class _Renewals:
         if on is None or renewed is None:
             return cover
         after = Horizon(on, self.horizon.days - (on - self.horizon.first).days)
-        gained = _less(spans_of(renewed, machines, after), cover.spans)
+        gained = less(spans_of(renewed, machines, after), cover.spans)
         chance = self.rates.get(category, 0.0)
         return replace(cover, booked_on=on, gained=tuple(gained), chance=chance)
 
@@ -308,17 +308,3 @@ def chances_of_passing(today: date) -> dict[str, float]:
     seen = {code: History(passed, failed) for code, passed, failed in rows}
     every = Category.objects.values_list("code", flat=True)
     return pass_rates({code: seen.get(code, History(0, 0)) for code in every})
-
-
-def _less(spans: Sequence[Span], taken: Sequence[Span]) -> list[Span]:
-    """The days of ``spans`` that are not among ``taken``."""
-    left = list(spans)
-    for cut in taken:
-        parts: list[Span] = []
-        for span in left:
-            before = Span(span.first, min(span.last, cut.first - DAY))
-            after = Span(max(span.first, cut.last + DAY), span.last)
-            parts += [part for part in (before, after) if part.first <= part.last]
-        # A span that the cut does not touch comes out whole from both sides; joining makes it one again.
-        left = joined(parts)
-    return left

@@ -47,7 +47,7 @@ class Bar:
     def of(cls, share: float | None, interval: Interval | None) -> "Bar | None":
         if share is None or interval is None:
             return None
-        return cls(_percent(share), _percent(interval[0]), _percent(interval[1] - interval[0]))
+        return cls(f"{share:.2%}", f"{interval[0]:.2%}", f"{interval[1] - interval[0]:.2%}")
 
 
 @dataclass(frozen=True)
@@ -153,7 +153,7 @@ def choice_rows(question: AnalysedQuestion) -> list[ChoiceRow]:
     rows = []
     for choice in choices[:ANSWERS_LISTED]:
         bars = tuple(
-            ChoiceBar(name, picked, of, _percent(picked / of if of else 0))
+            ChoiceBar(name, picked, of, f"{picked / of if of else 0:.2%}")
             for name, picked, of in zip(("Weak", "Middle", "Strong"), choice.by_group, groups, strict=True)
         )
         rows.append(ChoiceRow(choice, round(100 * choice.count / max(figures.answers, 1)), bars))
@@ -227,10 +227,6 @@ def analysis_question(request: HttpRequest, category: str, code: str) -> HttpRes
         "more": max(0, len(question.figures.choices) - ANSWERS_LISTED),
     }
     return render(request, "assessments/analysis/question.html", context)
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.2f}%"
 
 
 def _signed(value: float, places: int = 2) -> str:

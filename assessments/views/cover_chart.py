@@ -51,7 +51,7 @@ def chart_of(forecast: Forecast) -> Chart:
         needed_at=top - forecast.minimum if forecast.minimum else None,
         short=tuple(_runs(forecast.certain < forecast.minimum)),
         months=tuple(_months(forecast.horizon.first, forecast.horizon.days)),
-        numbers=tuple(Tick(_percent(1 - n / top), str(n)) for n in range(0, top, apart)),
+        numbers=tuple(Tick(f"{1 - n / top:.2%}", str(n)) for n in range(0, top, apart)),
     )
 
 
@@ -84,8 +84,4 @@ def _months(first: date, days: int) -> Iterator[Tick]:
     is_long = days >= A_YEAR
     apart = max(1, -(-len(starts) // (WITH_YEARS if is_long else MONTHS_NAMED)))
     for day in starts[::apart]:
-        yield Tick(_percent((day - first).days / days), f"{day:%b %Y}" if is_long else f"{day:%b}")
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.2f}%"
+        yield Tick(f"{(day - first).days / days:.2%}", f"{day:%b %Y}" if is_long else f"{day:%b}")

@@ -11,13 +11,13 @@ from django.urls import URLPattern, path
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from assessments.actions.plans import accept_plan, ask_for_plan, stop_plan
+from assessments.actions.plans import accept_plan, ask_for_plan, require_booking_at, stop_plan
 from assessments.forms.plans import PlanForm
 from assessments.models import Plan
 from assessments.queries.plans import plan_sheet
 from competence.actions.errors import ActionRefused
 from competence.models import Site
-from competence.permissions import Right, require, sites_with
+from competence.permissions import Right, sites_with
 from competence.views.doing import asks, attempt
 
 USUAL_SPAN = timedelta(days=60)
@@ -97,8 +97,7 @@ def plan_accept(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _plan_of(request: HttpRequest, pk: int) -> Plan:
     made = get_object_or_404(Plan.objects.select_related("made_by"), pk=pk)
-    for site in Site.objects.filter(code__in=made.asked["sites"]):
-        require(request.user, Right.BOOK, site=site)
+    require_booking_at(request.user, made.asked["sites"])
     return made
 
 

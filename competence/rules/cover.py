@@ -113,6 +113,20 @@ def joined(spans: Iterable[Span]) -> list[Span]:
     return merged
 
 
+def less(spans: Sequence[Span], taken: Sequence[Span]) -> list[Span]:
+    """The days of ``spans`` that are not among ``taken``."""
+    left = list(spans)
+    for cut in taken:
+        parts: list[Span] = []
+        for span in left:
+            before = Span(span.first, min(span.last, cut.first - DAY))
+            after = Span(max(span.first, cut.last + DAY), span.last)
+            parts += [part for part in (before, after) if part.first <= part.last]
+        # A span that the cut does not touch comes out whole from both sides; joining makes it one again.
+        left = joined(parts)
+    return left
+
+
 def count(spans: Iterable[Span], horizon: Horizon) -> Counts:
     """How many of ``spans`` hold each day of the horizon: one step up at a start, one down after an end."""
     numbered = [((span.first - horizon.first).days, (span.last - horizon.first).days) for span in spans]
