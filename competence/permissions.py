@@ -39,6 +39,12 @@ class Right(StrEnum):
     ALLOW_ATTEMPTS = "allow_attempts"
     SUSPEND_TICKET = "suspend_ticket"
     CLOSE_DEFECT = "close_defect"
+    ASK_RECORD = "ask_record"
+    SEE_LOOKS = "see_looks"
+    TAKE_OUT = "take_out"
+    SAMPLE = "sample"
+    PRINT_CARD = "print_card"
+    ERASE = "erase"
 
 
 ROLES: dict[Right, tuple[Role.Name, ...]] = {
@@ -69,6 +75,12 @@ ROLES: dict[Right, tuple[Role.Name, ...]] = {
     Right.ALLOW_ATTEMPTS: (TRAINER,),
     Right.SUSPEND_TICKET: (TRAINER, SITE_ADMIN),
     Right.CLOSE_DEFECT: (SITE_ADMIN,),
+    Right.ASK_RECORD: (TRAINER, SITE_ADMIN, AUDITOR),
+    Right.SEE_LOOKS: (SITE_ADMIN, AUDITOR),
+    Right.TAKE_OUT: (SITE_ADMIN, AUDITOR),
+    Right.SAMPLE: (AUDITOR,),
+    Right.PRINT_CARD: (TRAINER, SITE_ADMIN),
+    Right.ERASE: (SITE_ADMIN,),
 }
 
 

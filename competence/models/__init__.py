@@ -7,6 +7,7 @@ from .checks import DailyCheck, Defect, DefectSighting, Finding, Grade, Refusal
 from .evidence import Evidence
 from .imports import ImportedRow, ImportFile, RememberedWord
 from .journal import Checkpoint, JournalEntry, JournalledRow
+from .looks import Look
 from .people import Employer, MinimumCover, Operator, OperatorState, Site
 from .plant import Category, Feature, FittedFeature, Machine, MachineState
 from .standards import AcceptedCategory, Requirement, StandardVersion
@@ -36,6 +37,7 @@ __all__ = [
     "JournalledRow",
     "Level",
     "ListedPoint",
+    "Look",
     "Machine",
     "MachineState",
     "MachineUse",

@@ -37,6 +37,7 @@ def make_rows() -> None:
     machine = factories.MachineFactory()
     FittedFeature.objects.create(state=machine.state, feature=factories.FeatureFactory())
     factories.MachineUseFactory(machine=machine)
+    factories.LookFactory()
     factories.MinimumCoverFactory(category=category)
     factories.EvidenceFactory()
     factories.AppointmentFactory(account=person)

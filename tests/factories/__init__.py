@@ -3,6 +3,7 @@
 from .accounts import PASSWORD, AccountFactory, RoleFactory
 from .checklists import ChecklistVersionFactory, ListedPointFactory, PointFactory
 from .checks import DailyCheckFactory, DefectFactory, FindingFactory, MachineUseFactory, RefusalFactory
+from .looks import LookFactory
 from .people import (
     EmployerFactory,
     MinimumCoverFactory,
@@ -27,6 +28,7 @@ __all__ = [
     "FeatureFactory",
     "FindingFactory",
     "ListedPointFactory",
+    "LookFactory",
     "MachineFactory",
     "MachineStateFactory",
     "MachineUseFactory",

@@ -403,6 +403,7 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
     ),
     "use_is_of_day_or_night": (factories.MachineUseFactory, [{"shift": "late"}]),
     "use_hours_fit_a_day": (factories.MachineUseFactory, [{"hours": "-0.1"}, {"hours": "24.1"}]),
+    "look_is_of_a_known_kind": (factories.LookFactory, [{"kind": "glance"}]),
     "use_says_where_it_comes_from": (factories.MachineUseFactory, [{"source": ""}]),
     "imported_row_names_its_operator_or_why_not": (
         imports.ImportedRowFactory,
