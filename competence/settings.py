@@ -32,6 +32,11 @@ DEBUG = False
 SECRET_KEY = _stated("REGISTER_SECRET_KEY") or kept_secret(DATA_DIR / "secret.key", "django")
 # 32 bytes as 64 hexadecimal digits: the Ed25519 key (RFC 8032) that signs the journal's checkpoints.
 JOURNAL_KEY = _stated("REGISTER_JOURNAL_KEY") or kept_secret(DATA_DIR / "journal.key", "ed25519")
+# The same for what leaves the register: it signs ticket cards and credentials. A key of its own, so that one
+# that is lost or changed does not touch the proof of the record.
+CARD_KEY = _stated("REGISTER_CARD_KEY") or kept_secret(DATA_DIR / "card.key", "ed25519")
+if CARD_KEY.strip().lower() == JOURNAL_KEY.strip().lower():
+    raise ImproperlyConfigured("REGISTER_CARD_KEY must be another key than REGISTER_JOURNAL_KEY")
 # The journal is sealed after a change when the last sealing by this process is older than this; 0: after
 # every change; negative: never, for a register that is sealed by a scheduler.
 JOURNAL_SEAL_SECONDS = int(os.environ.get("REGISTER_SEAL_SECONDS", "60"))

@@ -2,6 +2,7 @@
 
 from .accounts import Account, Role
 from .base import AlteringKeptRow
+from .cards import Card, CardTicket, Credential, OperatorPhotograph, StatusPlace
 from .checklists import ChecklistVersion, ListedPoint, Point, Precedence
 from .checks import DailyCheck, Defect, DefectSighting, Finding, Grade, Refusal
 from .evidence import Evidence
@@ -19,9 +20,12 @@ __all__ = [
     "Account",
     "AlteringKeptRow",
     "Appointment",
+    "Card",
+    "CardTicket",
     "Category",
     "ChecklistVersion",
     "Checkpoint",
+    "Credential",
     "DailyCheck",
     "Defect",
     "DefectSighting",
@@ -43,6 +47,7 @@ __all__ = [
     "MachineUse",
     "MinimumCover",
     "Operator",
+    "OperatorPhotograph",
     "OperatorState",
     "Point",
     "Precedence",
@@ -52,6 +57,7 @@ __all__ = [
     "Role",
     "Site",
     "StandardVersion",
+    "StatusPlace",
     "Ticket",
     "TicketEvent",
 ]

@@ -22,7 +22,7 @@ from competence.models import (
 )
 from competence.queries.journal_rows import journalled_models
 from tests import factories
-from tests.factories import imports
+from tests.factories import cards, imports
 
 PHOTOGRAPH = b"not a real photograph, and exactly these bytes"
 
@@ -59,6 +59,9 @@ def make_rows() -> None:
     seen.photograph.save("worn.jpg", ContentFile(PHOTOGRAPH), save=True)
     DefectSighting.objects.create(defect=defect, finding=seen)
     factories.RefusalFactory()
+    cards.CardTicketFactory()
+    cards.CredentialFactory()
+    cards.OperatorPhotographFactory(octets=PHOTOGRAPH)
     imports.ImportedRowFactory()
     imports.RememberedWordFactory()
 

@@ -25,7 +25,7 @@ from assessments.models import (
 )
 from competence.models import AcceptedCategory, FittedFeature, Precedence
 from tests import factories
-from tests.factories import imports, questions
+from tests.factories import cards, imports, questions
 from tests.factories.assessments import AssessmentFactory, PointNoteFactory, TapFactory
 from tests.factories.tickets import TicketEventFactory, TicketFactory
 
@@ -162,6 +162,23 @@ def a_finished_plan() -> Plan:
 
 # A good row of the constraint's table, and what makes it bad. A function takes the row.
 BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
+    "operator_photograph_has_its_file_and_digest": (
+        cards.OperatorPhotographFactory,
+        [{"photograph": ""}, {"photograph_sha256": ""}],
+    ),
+    "status_place_is_within_its_list": (cards.StatusPlaceFactory, [{"place": 131_072}]),
+    "card_has_its_signed_statement": (cards.CardFactory, [{"statement": ""}, {"key_id": ""}]),
+    "card_states_a_known_level": (cards.CardTicketFactory, [{"level": "owner"}, {"level": ""}]),
+    "credential_has_its_token": (cards.CredentialFactory, [{"token": ""}]),
+    "credential_is_of_one_thing": (
+        cards.CredentialFactory,
+        [
+            {"ticket": None},
+            {"kind": "assessment"},
+            {"kind": "medal"},
+            {"evidence": lambda row: factories.EvidenceFactory()},
+        ],
+    ),
     "role_is_one_of_the_four": (factories.RoleFactory, [{"name": "owner"}, {"name": ""}]),
     "point_weighs_one_to_three": (factories.PointFactory, [{"weight": 0}, {"weight": 4}]),
     "precedence_joins_two_points": (a_precedence, [{"later": lambda row: row.earlier}]),
@@ -467,6 +484,8 @@ TWINS: dict[str, Callable[[], Row]] = {
     "one_paper_version_per_start_day": lambda: questions.PaperVersionFactory(number=next(NUMBERS)),
     "blueprint_names_a_topic_once": questions.BlueprintLineFactory,
     "one_open_sitting_per_operator": questions.SittingFactory,
+    "status_place_is_given_once": cards.StatusPlaceFactory,
+    "card_states_a_ticket_once": cards.CardTicketFactory,
     "word_remembered_once": imports.RememberedWordFactory,
     "drawn_question_position_once": questions.DrawnQuestionFactory,
     "question_drawn_once_in_a_sitting": questions.DrawnQuestionFactory,
