@@ -17,6 +17,7 @@ COLUMNS = (
     "Last day",
     "Consequence",
     "Booked for",
+    "Passed on, ready to renew",
 )
 # A spreadsheet takes a cell that begins so for a formula and would run it (CWE-1236).
 STARTS_OF_FORMULAS = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -46,6 +47,7 @@ def end_table(rows: Iterable[End]) -> bytes:
             row.on.isoformat(),
             row.consequence.words if row.consequence else "",
             row.booked_on.isoformat() if row.booked_on else "",
+            row.passed_on.isoformat() if row.passed_on else "",
         )
         writer.writerow([plain_cell(cell) for cell in cells])
     return kept.getvalue().encode("utf-8-sig")

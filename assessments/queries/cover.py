@@ -13,8 +13,9 @@ from django.db.models import Count, Q
 from numpy.typing import NDArray
 
 from assessments.models import Booking
-from competence.models import Category, Evidence, MinimumCover, Operator, Site, StandardVersion
+from competence.models import Category, Evidence, MinimumCover, Operator, Site, StandardVersion, Ticket
 from competence.queries.gate import people_facts
+from competence.queries.renewals import Ready, ready_to_renew
 from competence.queries.roster import site_roster
 from competence.queries.tickets import period_after_renewal
 from competence.rules.chances import History, chance_of_fewer, pass_rates
@@ -39,7 +40,8 @@ def chance_words(chance: float) -> str:
 @dataclass(frozen=True)
 class Cover:
     """One person's part in the cover of one category. ``spans``: the days on which they are authorised if
-    nothing is renewed; ``gained``: those that the booking on ``booked_on`` adds if it is passed."""
+    nothing is renewed; ``gained``: those that the booking on ``booked_on`` adds if it is passed, or that a
+    renewal adds which only has to be written down (``ready``)."""
 
     number: str
     name: str
@@ -47,6 +49,7 @@ class Cover:
     booked_on: date | None = None
     gained: tuple[Span, ...] = ()
     chance: float = 0.0
+    ready: Ready | None = None
     is_lent: bool = False
 
     @property
@@ -170,7 +173,7 @@ def site_forecasts(
 ) -> list[Forecast]:
     """A forecast for every category of which the site has machines or a minimum, by name.
 
-    Ten statements, or eleven where somebody is lent; as many for any number of people and machines.
+    Thirteen statements, or fourteen where somebody is lent; as many for any number of people and machines.
     """
     what_if = what_if or WhatIf()
     horizon = Horizon(day_at(moment, ZoneInfo(site.zone)), days)
@@ -181,7 +184,13 @@ def site_forecasts(
     for one in asked:
         machines[one[0].category].append(one)
     minimums = dict(MinimumCover.objects.filter(site=site).values_list("category__code", "operators"))
-    renewals = _Renewals(horizon, _booked(horizon, [*people, *lent], what_if.added or {}))
+    everybody = [*people, *lent]
+    tickets = Ticket.objects.filter(operator__number__in=[person.number for person in everybody])
+    renewals = _Renewals(
+        horizon,
+        _booked(horizon, everybody, what_if.added or {}),
+        ready_to_renew(tickets, horizon.first),
+    )
     categories = Category.objects.filter(code__in=machines.keys() | minimums.keys()).order_by("name")
     return [
         Forecast(
@@ -231,25 +240,34 @@ def _serving(category: str, machines: Sequence[Asked]) -> set[str]:
 
 
 class _Renewals:
-    """What a booked assessment would add to each person's cover. Three statements."""
+    """What an assessment that is booked, or passed already, would add to each person's cover. Three
+    statements."""
 
-    def __init__(self, horizon: Horizon, booked: Mapping[tuple[str, str], date]) -> None:
-        self.horizon, self.booked = horizon, booked
+    def __init__(
+        self,
+        horizon: Horizon,
+        booked: Mapping[tuple[str, str], date],
+        ready: Mapping[tuple[str, str], Ready],
+    ) -> None:
+        self.horizon, self.booked, self.ready = horizon, booked, ready
         self.rates = chances_of_passing(horizon.first)
         self.standards: dict[str, list[StandardVersion]] = defaultdict(list)
-        versions = StandardVersion.objects.filter(category__code__in={code for _, code in booked})
+        versions = StandardVersion.objects.filter(category__code__in={code for _, code in {*booked, *ready}})
         for version in versions.select_related("category").order_by("in_force_from"):
             self.standards[version.category.code].append(version)
 
     def added_to(self, cover: Cover, person: PersonFacts, category: str, machines: Sequence[Asked]) -> Cover:
-        on = self.booked.get((person.number, category))
+        ready = self.ready.get((person.number, category))
+        on = ready.passed_on if ready else self.booked.get((person.number, category))
         renewed = self._renewed(person, category, on) if on else None
         if on is None or renewed is None:
             return cover
-        after = Horizon(on, self.horizon.days - (on - self.horizon.first).days)
-        gained = less(spans_of(renewed, machines, after), cover.spans)
-        chance = self.rates.get(category, 0.0)
-        return replace(cover, booked_on=on, gained=tuple(gained), chance=chance)
+        first = max(on, self.horizon.first)
+        after = Horizon(first, self.horizon.days - (first - self.horizon.first).days)
+        gained = tuple(less(spans_of(renewed, machines, after), cover.spans))
+        if ready:
+            return replace(cover, ready=ready, gained=gained, chance=1.0)
+        return replace(cover, booked_on=on, gained=gained, chance=self.rates.get(category, 0.0))
 
     def _renewed(self, person: PersonFacts, category: str, on: date) -> PersonFacts | None:
         """The person as they would be after passing on that day; ``None`` where nothing can be renewed."""

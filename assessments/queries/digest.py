@@ -169,6 +169,8 @@ def _due(end: End) -> Line:
     today = end.on - timedelta(days=end.days_left)
     is_booked = end.booked_on is not None and end.booked_on >= today
     booked = f"; booked for {long_date(end.booked_on)}" if is_booked else ""
+    if end.passed_on:
+        booked = f"; passed on {long_date(end.passed_on)}, ready to renew"
     title = f"{end.name} ({end.number}), {end.site}"
     words = f"{'; '.join(end.categories)}, {end.ends_words}{booked}"
     return Line(Section.DUE, _thing("due", end), _end_state(end), title, words, "operator", (end.number,))

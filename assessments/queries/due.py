@@ -9,6 +9,7 @@ from django.db.models import Q, QuerySet
 from assessments.models import Assessment, Booking
 from assessments.queries.bookings import bookings_to_show, from_today
 from competence.models import Account, Operator, StandardVersion, Ticket
+from competence.queries.renewals import Ready, ready_to_renew
 from competence.queries.ticket_lists import tickets_at, today_at, zones
 from competence.queries.tickets import column_standing
 from competence.rules.dates import day_at
@@ -27,6 +28,7 @@ class Due:
     ticket: Ticket
     state: StateWords
     booking: Booking | None
+    ready: Ready | None
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,7 @@ class TrainerDay:
 
 
 def trainer_day(account: Account, site_ids: frozenset[int] | None, moment: datetime) -> TrainerDay:
-    """Eight statements, or seven where nobody is booked today."""
+    """Eleven statements, or ten where nobody is booked today."""
     mine = list(
         Assessment.objects.filter(assessor=account, status__in=["marking", "finished"])
         .select_related("operator", "machine", "site", "category")
@@ -59,8 +61,9 @@ def trainer_day(account: Account, site_ids: frozenset[int] | None, moment: datet
 
 
 def due_at(site_ids: frozenset[int] | None, moment: datetime) -> list[Due]:
-    """Who is due at these sites, soonest end first: at most one more than are shown. Four statements."""
+    """Who is due at these sites, soonest end first: at most one more than are shown. Seven statements."""
     tickets = list(_tickets_due(site_ids, moment)[: SHOWN + 1])
+    ready = ready_to_renew(Ticket.objects.filter(pk__in=[one.pk for one in tickets]), moment.date())
     booked: dict[tuple[int, int], Booking] = {}
     coming = Booking.objects.filter(
         operator__in=[ticket.operator_id for ticket in tickets],
@@ -75,6 +78,7 @@ def due_at(site_ids: frozenset[int] | None, moment: datetime) -> list[Due]:
             ticket,
             state_words(column_standing(ticket), today_at(ticket.operator.site, moment)),
             booked.get((ticket.operator_id, ticket.category_id)),
+            ready.get((ticket.operator.number, ticket.category.code)),
         )
         for ticket in tickets
     ]

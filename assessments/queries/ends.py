@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from django.db.models import Q, QuerySet
@@ -21,6 +21,7 @@ from assessments.rules.end_lines import (
 from assessments.rules.ends import APPOINTMENT, TICKET, Ending, Window, lasting_ends
 from competence.models import Account, Appointment, Category, Evidence, Operator, Role, Site, Ticket
 from competence.queries.evidence import evidence_facts
+from competence.queries.renewals import ready_to_renew
 from competence.queries.roster import known_standards
 from competence.queries.words import holding
 from competence.rules.dates import add_months
@@ -61,8 +62,8 @@ def ends_asked(
     first whose loss leaves a site short of its minimum, then by day.
 
     Cover comes from ``site_forecasts``, for the site asked for, or for all of them where they are few.
-    Thirteen statements at most, and ten more for each site whose cover is worked out; as many for any number
-    of people.
+    Sixteen statements at most, and thirteen more for each site whose cover is worked out; as many for any
+    number of people.
     """
     # Ends, inductions and appointments name sites that may be no home of theirs.
     every = {site.pk: site for site in Site.objects.order_by("name")}
@@ -103,7 +104,7 @@ def _tickets(asked: EndsAsked, sites: list[Site]) -> QuerySet[Ticket]:
 
 
 def _of_operators(asked: EndsAsked, sites: list[Site], known: Known) -> list[End]:
-    """Tickets and what they lastingly need. Seven statements at most."""
+    """Tickets and what they lastingly need. Ten statements at most."""
     earliest = known.moment.date() - (PAST_DAYS + 1) * DAY
     tickets = _tickets(asked, sites).filter(last_day__gte=earliest)
     if asked.kind == TICKET:
@@ -152,7 +153,19 @@ def _of_operators(asked: EndsAsked, sites: list[Site], known: Known) -> list[End
             for ending in endings
             if (not asked.category or asked.category in ending.categories) and asked.kind in ("", ending.kind)
         ]
-    return rows
+    return _with_ready(rows, tickets, known)
+
+
+def _with_ready(rows: list[End], tickets: QuerySet[Ticket], known: Known) -> list[End]:
+    """The rows, those of tickets that only wait to be renewed saying so. Three statements, or none."""
+    if not any(row.kind == TICKET for row in rows):
+        return rows
+    ready = ready_to_renew(tickets, known.moment.date())
+    told = []
+    for row in rows:
+        one = ready.get((row.number, *row.codes)) if row.kind == TICKET else None
+        told.append(replace(row, passed_on=one.passed_on, ticket=one.ticket) if one else row)
+    return told
 
 
 def _evidence(

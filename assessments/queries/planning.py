@@ -12,7 +12,8 @@ from django.db.models import Q
 from assessments.models import Booking
 from assessments.queries.cover import Forecast, chances_of_passing, site_forecasts
 from assessments.rules.planning import Assessor, Need, Task
-from competence.models import Account, Appointment, Evidence, Role, Site, StandardVersion, Ticket
+from competence.models import Account, Appointment, Role, Site, StandardVersion, Ticket
+from competence.queries.renewals import ready_to_renew
 from competence.rules.dates import day_at
 
 DAY = timedelta(days=1)
@@ -114,7 +115,7 @@ def _needs(
     asked: Asked, sites: Sequence[Site], forecasts: Sequence[Forecast], booked: _Booked
 ) -> Iterable[Need]:
     """Tickets that can be renewed within the plan's days and are not booked yet, where a machine stands to be
-    assessed on. Five statements."""
+    assessed on. Seven statements."""
     standards: dict[int, StandardVersion] = {}
     for version in StandardVersion.objects.filter(in_force_from__lte=asked.first).order_by("in_force_from"):
         standards[version.category_id] = version
@@ -132,7 +133,7 @@ def _needs(
         .select_related("operator__state__site", "operator__account", "category")
         .order_by("last_day", "number")
     )
-    passed = _passed_on(sites)
+    ready = ready_to_renew(tickets, asked.first)
     for ticket in tickets:
         operator, category = ticket.operator, ticket.category.code
         standard = standards.get(ticket.category_id)
@@ -143,10 +144,10 @@ def _needs(
             or (operator.number, category) in booked.renewals
         ):
             continue
-        opens = ticket.last_day - timedelta(days=standard.renewal_window_days)
-        if passed.get((ticket.operator_id, ticket.category_id), date.min) >= opens:
-            # Assessed and passed already: it waits for its renewal, not for an assessor.
+        if (operator.number, category) in ready:
+            # It waits for its renewal, not for an assessor.
             continue
+        opens = ticket.last_day - timedelta(days=standard.renewal_window_days)
         latest = ticket.last_day + timedelta(days=standard.lapse_limit_days)
         earliest = max(asked.first, opens)
         if latest >= asked.first and earliest <= asked.last:
@@ -161,23 +162,6 @@ def _needs(
                 booked.operators.get(operator.number, frozenset()),
                 str(operator.account.pk) if hasattr(operator, "account") else "",
             )
-
-
-def _passed_on(sites: Sequence[Site]) -> dict[tuple[int, int], date]:
-    """By operator and category, the day of the latest practical assessment that was passed. One statement."""
-    rows = Evidence.objects.filter(
-        operator__state__site__in=sites,
-        kind="practical",
-        is_met=True,
-        strikes_out=False,
-        corrected_by__isnull=True,
-    )
-    return {
-        (operator, category): on
-        for operator, category, on in rows.order_by("occurred_on").values_list(
-            "operator", "category", "occurred_on"
-        )
-    }
 
 
 def _assessors(asked: Asked, sites: Sequence[Site], booked: _Booked) -> Iterable[Assessor]:

@@ -55,7 +55,8 @@ class Consequence:
 @dataclass(frozen=True)
 class End:
     """One line: who, what, when. ``number`` is empty for an assessor's appointment, ``account`` for the rest.
-    ``about`` and ``categories`` are names. ``booked_on``: the first assessment booked for one of them."""
+    ``about`` and ``categories`` are names. ``booked_on``: the first assessment booked for one of them;
+    ``passed_on``: the day of the assessment on which the ticket of that number only waits to be renewed."""
 
     number: str
     account: str
@@ -70,6 +71,8 @@ class End:
     codes: frozenset[str]
     categories: tuple[str, ...]
     booked_on: date | None = None
+    passed_on: date | None = None
+    ticket: str = ""
     consequence: Consequence | None = None
 
     @property
@@ -98,8 +101,8 @@ class End:
 
     @property
     def is_bookable(self) -> bool:
-        """An assessment renews a ticket; a medical or an induction is arranged elsewhere."""
-        return self.kind == TICKET
+        """An assessment renews a ticket, once; a medical or an induction is arranged elsewhere."""
+        return self.kind == TICKET and self.passed_on is None
 
     @property
     def is_short(self) -> bool:

@@ -77,6 +77,7 @@ def end_list(request: HttpRequest) -> HttpResponse:
             ],
             "is_filtered": bool(asked.site or asked.category or asked.employer or asked.kind or asked.text),
             "may_book": may(request.user, Right.BOOK),
+            "may_renew": may(request.user, Right.DECIDE_TICKET),
         },
     )
 

@@ -1,10 +1,12 @@
 """Before a ticket is renewed: what it could be renewed on, and what that would give."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from competence.models import Evidence, Ticket
+from django.db.models import QuerySet
+
+from competence.models import Evidence, StandardVersion, Ticket
 from competence.queries.operators import evidence_of, still_counts
 from competence.queries.tickets import (
     chain_of,
@@ -35,6 +37,14 @@ class RenewalGround:
         )
 
 
+@dataclass(frozen=True)
+class Ready:
+    """A ticket that waits for nothing but its renewal, on the assessment passed that day."""
+
+    ticket: str
+    passed_on: date
+
+
 def renewal_ground(ticket: Ticket, moment: datetime) -> RenewalGround:
     """The practical assessments of the ticket's category that were passed after its last issue or renewal
     and still count, newest first. Two statements."""
@@ -50,6 +60,37 @@ def renewal_ground(ticket: Ticket, moment: datetime) -> RenewalGround:
         and row.occurred_on > granted_on
     ]
     return RenewalGround(granted_on, passed)
+
+
+def ready_to_renew(tickets: QuerySet[Ticket], on: date) -> dict[tuple[str, str], Ready]:
+    """By operator's number and category's code, what only waits to be renewed: the newest practical
+    assessment was passed inside the renewal window or since, by the standard in force ``on`` the day. Three
+    statements.
+    """
+    versions = StandardVersion.objects.filter(in_force_from__lte=on).order_by("in_force_from")
+    windows = dict(versions.values_list("category", "renewal_window_days"))
+    waiting = tickets.filter(is_withdrawn=False, is_suspended=False, level__isnull=False).order_by()
+    assessed = Evidence.objects.filter(
+        operator__in=waiting.values("operator"),
+        kind=RequirementKind.PRACTICAL.value,
+        strikes_out=False,
+        corrected_by__isnull=True,
+    )
+    newest = {
+        (operator, category): (occurred_on, is_met)
+        for operator, category, occurred_on, is_met in assessed.order_by("occurred_on", "pk").values_list(
+            "operator", "category", "occurred_on", "is_met"
+        )
+    }
+    ready: dict[tuple[str, str], Ready] = {}
+    for ticket in waiting.select_related("operator", "category"):
+        key = (ticket.operator_id, ticket.category_id)
+        assessed_on, is_met = newest.get(key, (date.min, False))
+        window = timedelta(days=windows.get(ticket.category_id, 0))
+        # What the present period was given on is no ground for the next.
+        if is_met and ticket.first_day < assessed_on and ticket.last_day - window <= assessed_on:
+            ready[ticket.operator.number, ticket.category.code] = Ready(ticket.number, assessed_on)
+    return ready
 
 
 def renewal_words(ticket: Ticket, ground: RenewalGround, assessed_on: date | None) -> str:

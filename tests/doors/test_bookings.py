@@ -15,6 +15,7 @@ from tests.factories import (
     AccountFactory,
     AppointmentFactory,
     ChecklistVersionFactory,
+    EvidenceFactory,
     MachineFactory,
     OperatorFactory,
     SiteFactory,
@@ -323,6 +324,16 @@ def test_who_is_due_is_sorted_by_last_day_and_says_whether_they_are_booked(get, 
     assert [one.state.word for one in due] == ["Ended", "In force"]
 
 
+def test_who_has_passed_is_renewed_and_not_booked_again(get, world):
+    person = OperatorFactory(site=world.site)
+    ticket = TicketFactory(operator=person, category=world.category, last_day=days_ago(-10))
+    EvidenceFactory(operator=person, kind="practical", category=world.category, occurred_on=days_ago(1))
+    page = get(world.trainer, "home")
+    (due,) = part_of(page, "home_trainer").due
+    assert due.ready.passed_on == days_ago(1)
+    assert reverse("ticket-renew", args=[ticket.number]) in page.content.decode()
+
+
 def test_a_booking_for_another_category_does_not_count_as_booked(get, world):
     ticket = TicketFactory(operator=world.newcomer, category=world.category, last_day=days_ago(-10))
     a_booking(world, machine=MachineFactory(site=world.site))
@@ -330,7 +341,7 @@ def test_a_booking_for_another_category_does_not_count_as_booked(get, world):
     assert (due.ticket, due.booking) == (ticket, None)
 
 
-def test_the_trainers_day_takes_eight_statements_however_full(world, django_assert_num_queries):
+def test_the_trainers_day_takes_eleven_statements_however_full(world, django_assert_num_queries):
     account = type(world.trainer).objects.get(pk=world.trainer.pk)
     today = datetime.now(ZoneInfo(world.site.zone)).date()
     for _ in range(2):
@@ -338,7 +349,7 @@ def test_the_trainers_day_takes_eight_statements_however_full(world, django_asse
             TicketFactory(operator=person, category=world.category, last_day=days_ago(-10))
             an_assessment(world, operator=person, booking=a_booking(world, operator=person, on=today))
             an_assessment(world, "finished", operator=person)
-        with django_assert_num_queries(8):
+        with django_assert_num_queries(11):
             day = trainer_day(account, frozenset({world.site.pk}), timezone.now())
     assert (len(day.due), day.has_more_due, len(day.today)) == (8, True, 18)
 

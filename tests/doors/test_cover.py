@@ -115,6 +115,21 @@ def test_a_booking_called_off_adds_nothing(machine):
     assert forecast(machine).if_all_pass[10] == 0
 
 
+def test_who_has_passed_and_waits_for_the_renewal_counts_as_sure_once_renewed(machine, client):
+    MinimumCoverFactory(site=machine.site, category=machine.state.category, operators=1)
+    operator = ends_in(4, machine)
+    EvidenceFactory(
+        operator=operator, kind="practical", category=machine.state.category, occurred_on=days_ago(1)
+    )
+    found = forecast(machine)
+    (person,) = found.people
+    assert (person.ready.passed_on, person.booked_on, person.chance) == (days_ago(1), None, 1)
+    assert (found.certain[5], found.if_all_pass[5], found.short[5]) == (0, 1, 0)
+    trainer = AccountFactory(roles=[("trainer", machine.site)])
+    address = reverse("cover", args=[machine.site.code, machine.state.category.code])
+    assert "Ready to renew" in signed_in(trainer).get(address).content.decode()
+
+
 def test_what_if_somebody_is_away_or_assessed_on_a_day_more(machine):
     soon, other = ends_in(4, machine), ends_in(400, machine)
     assert forecast(machine, without=frozenset({other.number})).certain[5] == 0
@@ -140,7 +155,7 @@ def test_a_forecast_takes_as_many_statements_for_many_people_as_for_one(
     for _ in range(5):
         book(ends_in(4, machine), machine, days=3)
     MachineFactory.create_batch(3, site=machine.site)
-    with django_assert_max_num_queries(11):
+    with django_assert_max_num_queries(14):
         assert len(site_forecasts(machine.site, moment=timezone.now(), days=30)) == 4
 
 

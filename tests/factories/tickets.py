@@ -90,7 +90,7 @@ def authorised_operator(machine: Machine, **ticket: Any) -> Operator:
     as ``level="trainee"``) and evidence for each requirement of its standard."""
     state = machine.state
     operator = ticket.pop("operator", None) or OperatorFactory(site=state.site)
-    TicketFactory(operator=operator, category=state.category, **ticket)
+    held = TicketFactory(operator=operator, category=state.category, **ticket)
     versions = StandardVersion.objects.filter(category=state.category, in_force_from__lte=timezone.now())
     standard = versions.order_by("-in_force_from").first()
     for requirement in standard.requirements.order_by("pk") if standard else ():
@@ -100,6 +100,7 @@ def authorised_operator(machine: Machine, **ticket: Any) -> Operator:
         elif requirement.kind == "familiarisation":
             about["machine_model"] = state.make_and_model
         elif requirement.kind in ("practical", "paper"):
-            about["category"] = state.category
+            # What the ticket was issued on; a newer one would be ground for its renewal.
+            about |= {"category": state.category, "occurred_on": held.first_day}
         EvidenceFactory(operator=operator, kind=requirement.kind, **about)
     return operator
