@@ -1,12 +1,13 @@
 """The register's data, with the invariants that the database itself enforces."""
 
+from .absences import Absence
 from .accounts import Account, Role
 from .base import AlteringKeptRow
 from .cards import Card, CardTicket, Credential, OperatorPhotograph, StatusPlace
 from .checklists import ChecklistVersion, ListedPoint, Point, Precedence
 from .checks import DailyCheck, Defect, DefectSighting, Finding, Grade, Refusal
 from .evidence import Evidence
-from .imports import ImportedRow, ImportFile, RememberedWord
+from .imports import ImportedRow, ImportFile, ImportRun, RememberedWord
 from .journal import Checkpoint, JournalEntry, JournalledRow
 from .looks import Look
 from .people import Employer, MinimumCover, Operator, OperatorState, Site
@@ -16,6 +17,7 @@ from .tickets import Appointment, Level, Ticket, TicketEvent
 from .uses import MachineUse
 
 __all__ = [
+    "Absence",
     "AcceptedCategory",
     "Account",
     "AlteringKeptRow",
@@ -36,6 +38,7 @@ __all__ = [
     "FittedFeature",
     "Grade",
     "ImportFile",
+    "ImportRun",
     "ImportedRow",
     "JournalEntry",
     "JournalledRow",

@@ -32,6 +32,8 @@ class ImportFile(models.Model):
     name = models.CharField("name of the file", max_length=200)
     sha256 = models.CharField(max_length=64)
     size = models.PositiveBigIntegerField()
+    # Rows of the sheet that is read; ``None`` where no page has read it.
+    row_count = models.PositiveIntegerField("rows of the sheet", null=True)
     file = models.FileField(storage=imports_folder, blank=True)
     uploaded_by = models.ForeignKey(Account, on_delete=models.PROTECT, related_name="+")
     uploaded_at = models.DateTimeField()
@@ -57,6 +59,47 @@ class ImportFile(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name} of {self.uploaded_at:%Y-%m-%d %H:%M}"
+
+
+class ImportRun(models.Model):
+    """Work on a long file in a process of its own: what it would do, or bringing it in. A working paper: what
+    is brought in is on record as any import is. ``found`` is what the dry run came to, as the page shows it;
+    ``mapping`` how the file was read for it."""
+
+    class Kind(models.TextChoices):
+        DRY_RUN = "dry_run", "What would happen"
+        BRING_IN = "bring_in", "Bringing in"
+
+    class Status(models.TextChoices):
+        RUNNING = "running", "Running"
+        FINISHED = "finished", "Finished"
+        STOPPED = "stopped", "Stopped"
+        FAILED = "failed", "Failed"
+
+    file = models.ForeignKey(ImportFile, on_delete=models.CASCADE, related_name="runs")
+    kind = models.CharField(max_length=8, choices=Kind)
+    mapping = models.JSONField(default=dict)
+    asked_by = models.ForeignKey(Account, on_delete=models.PROTECT, related_name="+")
+    asked_at = models.DateTimeField()
+    status = models.CharField(max_length=8, choices=Status, default=Status.RUNNING)
+    finished_at = models.DateTimeField(null=True)
+    problem = models.TextField("what stopped it", blank=True)
+    found = models.JSONField(null=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["file"], condition=Q(status="running"), name="one_run_of_a_file_at_a_time"
+            ),
+            models.CheckConstraint(
+                condition=Q(status="running", finished_at__isnull=True)
+                | Q(status__in=["finished", "stopped", "failed"], finished_at__isnull=False),
+                name="ended_run_says_when",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()}: {self.file_id}, asked for at {self.asked_at:%Y-%m-%d %H:%M}"
 
 
 class ImportedRow(Kept):

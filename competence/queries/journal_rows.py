@@ -27,6 +27,8 @@ THE_JOURNAL = {JournalEntry, JournalledRow, Checkpoint}
 DRAFTS = {
     "competence.dailycheck": ExpressionWrapper(Q(status="draft"), BooleanField()),
     "competence.importfile": ExpressionWrapper(~Q(status="imported"), BooleanField()),
+    # How far the work on a file is; what is brought in is journalled with the file.
+    "competence.importrun": ExpressionWrapper(Q(pk__isnull=False), BooleanField()),
     # Not a join: that would lose the findings of a check that is not there.
     "competence.finding": Exists(
         DailyCheck.objects.filter(pk=OuterRef("daily_check_id"), status__in=["draft", "set_aside"])

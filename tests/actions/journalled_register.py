@@ -22,7 +22,7 @@ from competence.models import (
 )
 from competence.queries.journal_rows import journalled_models
 from tests import factories
-from tests.factories import cards, imports
+from tests.factories import absences, cards, imports
 
 PHOTOGRAPH = b"not a real photograph, and exactly these bytes"
 
@@ -62,6 +62,7 @@ def make_rows() -> None:
     cards.CardTicketFactory()
     cards.CredentialFactory()
     cards.OperatorPhotographFactory(octets=PHOTOGRAPH)
+    absences.AbsenceFactory()
     imports.ImportedRowFactory()
     imports.RememberedWordFactory()
 

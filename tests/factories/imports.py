@@ -3,7 +3,7 @@
 import factory
 from django.utils import timezone
 
-from competence.models import ImportedRow, ImportFile, RememberedWord
+from competence.models import ImportedRow, ImportFile, ImportRun, RememberedWord
 
 from .accounts import AccountFactory
 from .base import RowFactory
@@ -29,6 +29,18 @@ class ImportFileFactory(RowFactory):
     size = 12_345
     uploaded_by = factory.SubFactory(AccountFactory, roles=["site_admin"])
     uploaded_at = factory.LazyFunction(timezone.now)
+
+
+class ImportRunFactory(RowFactory):
+    """Asked for just now, and running."""
+
+    class Meta:
+        model = ImportRun
+
+    file = factory.SubFactory(ImportFileFactory)
+    kind = "dry_run"
+    asked_by = factory.SelfAttribute("file.uploaded_by")
+    asked_at = factory.LazyFunction(timezone.now)
 
 
 class ImportedRowFactory(RowFactory):

@@ -25,7 +25,7 @@ from assessments.models import (
 )
 from competence.models import AcceptedCategory, FittedFeature, Precedence
 from tests import factories
-from tests.factories import cards, imports, questions
+from tests.factories import absences, cards, imports, questions
 from tests.factories.assessments import AssessmentFactory, PointNoteFactory, TapFactory
 from tests.factories.tickets import TicketEventFactory, TicketFactory
 
@@ -418,6 +418,23 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
             {"file": "still-here.xlsx"},
         ],
     ),
+    "ended_run_says_when": (
+        imports.ImportRunFactory,
+        [{"status": "finished"}, {"status": "gone"}, {"finished_at": timezone.now()}],
+    ),
+    "absence_is_of_one_person": (
+        absences.AbsenceFactory,
+        [{"operator": None}, {"account": lambda row: row.entered_by}],
+    ),
+    "absence_ends_no_sooner_than_it_begins": (
+        absences.AbsenceFactory,
+        [{"last_day": lambda row: row.first_day - DAY}],
+    ),
+    "absence_says_of_what_kind": (absences.AbsenceFactory, [{"kind": ""}]),
+    "absence_called_off_says_by_whom_and_when": (
+        absences.AbsenceFactory,
+        [{"called_off_at": timezone.now()}, {"called_off_by": lambda row: row.entered_by}],
+    ),
     "use_is_of_day_or_night": (factories.MachineUseFactory, [{"shift": "late"}]),
     "use_hours_fit_a_day": (factories.MachineUseFactory, [{"hours": "-0.1"}, {"hours": "24.1"}]),
     "look_is_of_a_known_kind": (factories.LookFactory, [{"kind": "glance"}]),
@@ -487,6 +504,7 @@ TWINS: dict[str, Callable[[], Row]] = {
     "status_place_is_given_once": cards.StatusPlaceFactory,
     "card_states_a_ticket_once": cards.CardTicketFactory,
     "word_remembered_once": imports.RememberedWordFactory,
+    "one_run_of_a_file_at_a_time": imports.ImportRunFactory,
     "drawn_question_position_once": questions.DrawnQuestionFactory,
     "question_drawn_once_in_a_sitting": questions.DrawnQuestionFactory,
 }
