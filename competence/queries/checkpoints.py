@@ -96,7 +96,10 @@ def statement_of(checkpoint: Checkpoint) -> Statement:
 
 def checkpoint_as_json(checkpoint: Checkpoint) -> dict[str, Any]:
     """A checkpoint to keep away from the register, so that a later journal can be held against it."""
-    stated = statement_of(checkpoint)
+    return statement_as_json(statement_of(checkpoint))
+
+
+def statement_as_json(stated: Statement) -> dict[str, Any]:
     return {
         "origin": ORIGIN,
         "size": stated.size,

@@ -1,41 +1,27 @@
-"""Verifying the whole journal, and proving one entry or one checkpoint to a stranger."""
+"""Verifying the whole journal, and with it every row of the register."""
 
 from bisect import bisect_right
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-import rfc8785
 from django.db import connection, transaction
 
 from competence.models import Checkpoint, JournalEntry, JournalledRow
 from competence.models.images import entry_bytes
 from competence.queries.checkpoints import (
     Statement,
-    checkpoint_as_json,
-    latest_checkpoint,
     octets,
     public_key,
     statement_of,
 )
 from competence.queries.journal_report import Report
 from competence.queries.journal_rows import UNREADABLE, compare_rows, readable
-from competence.queries.journal_tree import JournalBroken, LeafTree, tree_at
-from competence.rules.journal import HASH_BYTES, is_consistent, is_included, leaf_hash
-
-__all__ = ["CannotProve", "NotSealed", "Report", "prove", "prove_consistency", "verify"]
-
+from competence.queries.journal_tree import LeafTree
+from competence.rules.journal import HASH_BYTES, is_consistent, leaf_hash
 
 # A gap of more missing entries than this is told as one entry out of place.
 FILLED_GAP = 1000
-
-
-class CannotProve(LookupError):
-    """The journal does not hold what was asked about."""
-
-
-class NotSealed(CannotProve):
-    """The entry has no place in the tree yet, so nothing can be proven of it."""
 
 
 def verify(*, kept: Statement | None = None, with_photographs: bool = True) -> Report:
@@ -272,58 +258,3 @@ class _Commitments:
 def _is_up_to(number: Any, entry: int) -> bool:
     # SQLite would keep a word where a number belongs, and puts it last.
     return isinstance(number, int) and number <= entry
-
-
-def prove(entry: JournalEntry, *, kind: str | None = None, key: str | None = None) -> dict[str, Any]:
-    """All that a stranger needs to check one entry against the latest checkpoint; see rules/journal.py.
-
-    With ``kind`` and ``key`` the contents of only that row are disclosed. Three statements, and the leaves
-    that this process has not read yet. Raises ``NotSealed``, or
-    ``CannotProve`` for a row that the entry lacks.
-    """
-    checkpoint = latest_checkpoint()
-    if checkpoint is None or entry.position is None or entry.position >= checkpoint.size:
-        raise NotSealed(f"Entry {entry.pk} is not sealed yet: run “journal seal” first.")
-    tree = tree_at(checkpoint)
-    rows = list(entry.rows.order_by("id"))
-    shown = [row for row in rows if kind is None or (row.kind, row.key) == (kind, key)]
-    if kind is not None and not shown:
-        raise CannotProve(f"Entry {entry.pk} says nothing of {kind} {key}.")
-    content = entry_bytes(entry, [(row.kind, row.key, row.commitment) for row in rows])
-    path = tree.inclusion_path(entry.position, checkpoint.size)
-    if not is_included(
-        leaf=leaf_hash(content),
-        index=entry.position,
-        size=checkpoint.size,
-        path=path,
-        root=octets(checkpoint.root),
-    ):
-        raise JournalBroken(f"Entry {entry.pk} is not what was sealed: run “journal verify”.")
-    return {
-        "entry": content.decode(),
-        "index": entry.position,
-        "path": [node.hex() for node in path],
-        "checkpoint": checkpoint_as_json(checkpoint),
-        "rows": [_disclosed(row) for row in shown],
-    }
-
-
-def _disclosed(row: JournalledRow) -> dict[str, Any]:
-    """A row with its salt; both content and salt are null where the content was erased."""
-    return {
-        "kind": row.kind,
-        "key": row.key,
-        "commitment": octets(row.commitment).hex(),
-        "content": None if row.content is None else rfc8785.dumps(row.content).decode(),
-        "salt": None if row.salt is None else octets(row.salt).hex(),
-    }
-
-
-def prove_consistency(older: Checkpoint, newer: Checkpoint) -> dict[str, Any]:
-    """The proof that the journal at ``newer`` begins with all of the journal at ``older``."""
-    tree = tree_at(latest_checkpoint())
-    return {
-        "older": checkpoint_as_json(older),
-        "newer": checkpoint_as_json(newer),
-        "path": [node.hex() for node in tree.consistency_path(older.size, newer.size)],
-    }

@@ -15,7 +15,7 @@ from competence.queries.checkpoints import (
     journal_head,
     latest_checkpoint,
 )
-from competence.queries.journal import CannotProve, prove, verify
+from competence.queries.journal import verify
 from competence.queries.journal_pages import (
     EntriesAsked,
     choices_of_entries,
@@ -23,6 +23,7 @@ from competence.queries.journal_pages import (
     in_words,
     rows_of_entry,
 )
+from competence.queries.journal_proofs import CannotProve, prove
 from competence.queries.journal_tree import JournalBroken
 from competence.views.doing import asks
 from competence.views.lists import choice, paged, span_asked, typed

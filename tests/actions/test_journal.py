@@ -13,14 +13,8 @@ from competence.actions import journal
 from competence.actions.journal import record, seal
 from competence.models import Checkpoint, Employer, JournalEntry, Site
 from competence.queries.checkpoints import signed_bytes
-from competence.queries.journal import (
-    CannotProve,
-    NotSealed,
-    _one_snapshot,
-    prove,
-    prove_consistency,
-    verify,
-)
+from competence.queries.journal import _one_snapshot, verify
+from competence.queries.journal_proofs import CannotProve, NotSealed, prove, prove_consistency
 from competence.queries.journal_tree import JournalBroken
 from competence.rules.journal import faults_of_proof, is_consistent
 from tests import factories

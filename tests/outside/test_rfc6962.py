@@ -5,6 +5,8 @@ paths as in transparency-dev/merkle at 417fb0c, testonly/constants.go and its ha
 for 4 to 8, 3 to 7 and 4 to 7 were worked out apart from this program, from the RFC.
 """
 
+import hashlib
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -239,9 +241,24 @@ def test_a_proof_of_consistency_holds_and_no_altered_one_does(data):
     }
     assert is_consistent(**whole)
     # pymerkle's verifier, on its own form of the proof, agrees.
-    tree.prove_consistency(old, new).verify(whole["old_root"], whole["new_root"], old, new)
+    kept = InmemoryTree()
+    kept.append_entries(leaves)
+    kept.prove_consistency(old, new).verify(whole["old_root"], whole["new_root"], old, new)
     bit, at = data.draw(st.integers(0, 255)), data.draw(st.integers(0, len(path) - 1))
     assert not is_consistent(**{**whole, "path": [*path[:at], altered(path[at], bit), *path[at + 1 :]]})
     assert not is_consistent(**{**whole, "old_root": altered(whole["old_root"], bit)})
     assert not is_consistent(**{**whole, "new_root": altered(whole["new_root"], bit)})
     assert not is_consistent(**{**whole, "path": path[:-1]})
+
+
+@given(st.lists(st.lists(st.binary(max_size=4), max_size=40), min_size=1, max_size=6))
+def test_a_tree_that_is_asked_while_it_grows_is_the_one_made_at_once(runs):
+    tree, so_far = LeafTree(), []
+    kept = InmemoryTree()
+    for run in runs:
+        tree.append_leaves([leaf_hash(leaf) for leaf in run])
+        so_far += run
+        kept.append_entries(run)
+        assert tree.get_root() == (kept.get_root() if so_far else hashlib.sha256().digest())
+    for size in range(1, len(so_far) + 1):
+        assert tree.get_root(size) == kept.get_root(size)

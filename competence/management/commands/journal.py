@@ -19,7 +19,8 @@ from competence.queries.checkpoints import (
     latest_checkpoint,
     public_key,
 )
-from competence.queries.journal import CannotProve, Report, prove, verify
+from competence.queries.journal import Report, verify
+from competence.queries.journal_proofs import CannotProve, prove
 from competence.queries.journal_tree import JournalBroken
 
 ALL_WELL, PROBLEMS_FOUND, NOT_UNDERSTOOD = 0, 1, 2
