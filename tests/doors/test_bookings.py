@@ -86,8 +86,10 @@ def an_assessment(world, status="marking", **more):
         "started_at": timezone.now(),
         "status": status,
     }
-    if status == "finished":
+    if status in ("finished", "confirmed"):
         whole |= {"finished_at": timezone.now(), "outcome": {}, "is_competent": True}
+    if status == "confirmed":
+        whole |= {"assessor_confirmed_at": timezone.now(), "operator_confirmed_at": timezone.now()}
     return Assessment.objects.create(**{**whole, **more})
 
 
@@ -372,3 +374,17 @@ def test_an_operator_who_is_booked_for_nothing_has_no_such_part(get, world):
 def test_who_books_but_does_not_assess_has_the_ways_in(get, world):
     assert "home_ways" in str([part.template for part in get(world.site_admin, "home").context["parts"]])
     assert "home_ways" not in str([part.template for part in get(world.auditor, "home").context["parts"]])
+
+
+@pytest.mark.parametrize(
+    ("state", "words"),
+    [
+        ("marking", "Begun: open it"),
+        ("finished", "Finished, to be confirmed"),
+        ("confirmed", "Finished and confirmed"),
+    ],
+)
+def test_a_booking_says_how_far_its_assessment_has_come(get, world, state, words):
+    booking = a_booking(world)
+    an_assessment(world, state, booking=booking)
+    assert words in get(world.trainer, "booking-list").content.decode()
