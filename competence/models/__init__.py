@@ -12,6 +12,7 @@ from .journal import Checkpoint, JournalEntry, JournalledRow
 from .looks import Look
 from .people import Employer, MinimumCover, Operator, OperatorState, Site
 from .plant import Category, Feature, FittedFeature, Machine, MachineState
+from .samples import Sample, SampledItem, SampleResult, SampleVerdict
 from .standards import AcceptedCategory, Requirement, StandardVersion
 from .tickets import Appointment, Level, Ticket, TicketEvent
 from .uses import MachineUse
@@ -58,6 +59,10 @@ __all__ = [
     "RememberedWord",
     "Requirement",
     "Role",
+    "Sample",
+    "SampleResult",
+    "SampleVerdict",
+    "SampledItem",
     "Site",
     "StandardVersion",
     "StatusPlace",

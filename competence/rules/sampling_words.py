@@ -134,8 +134,8 @@ def _headline(aim: Aim, tally: Tally) -> str:
     found = outcome(tally, aim.allowed)
     if found is Outcome.UNSETTLED:
         return (
-            f"Not settled: it hangs on {_without_verdict(tally)}. Counted as good the aim is reached; counted "
-            "as faults, as caution asks, it is not."
+            f"Not settled: it hangs on {_without_verdict(tally)}. Counted as good the aim is reached; "
+            "counted as faults, as caution asks, it is not."
         )
     if aim.rate is None:
         number = tally.fault if found is Outcome.NOT_SHOWN else tally.cautious

@@ -38,6 +38,8 @@ def make_rows() -> None:
     FittedFeature.objects.create(state=machine.state, feature=factories.FeatureFactory())
     factories.MachineUseFactory(machine=machine)
     factories.LookFactory()
+    factories.SampleVerdictFactory()
+    factories.SampleResultFactory()
     factories.MinimumCoverFactory(category=category)
     factories.EvidenceFactory()
     factories.AppointmentFactory(account=person)

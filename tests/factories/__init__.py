@@ -12,6 +12,7 @@ from .people import (
     SiteFactory,
 )
 from .plant import CategoryFactory, FeatureFactory, MachineFactory, MachineStateFactory
+from .samples import SampledItemFactory, SampleFactory, SampleResultFactory, SampleVerdictFactory
 from .standards import EvidenceFactory, RequirementFactory, StandardVersionFactory, plain_standard
 from .tickets import AppointmentFactory, TicketEventFactory, TicketFactory, authorised_operator
 
@@ -39,6 +40,10 @@ __all__ = [
     "RefusalFactory",
     "RequirementFactory",
     "RoleFactory",
+    "SampleFactory",
+    "SampleResultFactory",
+    "SampleVerdictFactory",
+    "SampledItemFactory",
     "SiteFactory",
     "StandardVersionFactory",
     "TicketEventFactory",

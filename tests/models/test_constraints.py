@@ -439,6 +439,39 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
     "use_hours_fit_a_day": (factories.MachineUseFactory, [{"hours": "-0.1"}, {"hours": "24.1"}]),
     "look_is_of_a_known_kind": (factories.LookFactory, [{"kind": "glance"}]),
     "use_says_where_it_comes_from": (factories.MachineUseFactory, [{"source": ""}]),
+    "sample_is_within_its_population": (factories.SampleFactory, [{"size": 0}, {"size": 4}]),
+    "sample_confidence_is_between_half_and_all": (
+        factories.SampleFactory,
+        [{"confidence": "0.499"}, {"confidence": "1.000"}],
+    ),
+    "sample_says_what_its_size_rests_on": (
+        factories.SampleFactory,
+        [
+            {"rate": None},
+            {"rate": "0"},
+            {"rate": "1"},
+            {"level": "1.0"},
+            {"letter": "H"},
+            {"basis": "plan"},
+            {"basis": "plan", "rate": None, "level": "1.0"},
+            {"basis": "plan", "level": "1.0", "letter": "H"},
+            {"basis": "none"},
+        ],
+    ),
+    "sample_is_of_a_moment_or_a_time": (
+        factories.SampleFactory,
+        [
+            {"at": None},
+            {"before": lambda row: row.at},
+            {"at": None, "first_moment": lambda row: row.drawn_at, "before": lambda row: row.drawn_at},
+        ],
+    ),
+    "sample_states_its_seed": (factories.SampleFactory, [{"seed": ""}]),
+    "sample_verdict_says_what_is_wrong": (
+        factories.SampleVerdictFactory,
+        [{"note": ""}, {"found": "cannot_tell", "note": ""}, {"found": "perhaps"}],
+    ),
+    "sample_result_says_what_it_shows": (factories.SampleResultFactory, [{"headline": ""}]),
     "imported_row_names_its_operator_or_why_not": (
         imports.ImportedRowFactory,
         [{"operator": None}, {"outcome": "left_out", "told": ""}, {"outcome": "lost"}],
@@ -480,6 +513,8 @@ TWINS: dict[str, Callable[[], Row]] = {
     "point_answered_once_per_check": factories.FindingFactory,
     "one_open_defect_per_machine_and_point": factories.DefectFactory,
     "machine_use_recorded_once_per_shift": factories.MachineUseFactory,
+    "record_drawn_once_per_sample": factories.SampledItemFactory,
+    "one_record_per_place_of_a_sample": factories.SampledItemFactory,
     "one_minimum_per_site_and_category": factories.MinimumCoverFactory,
     "feature_fitted_once": a_fitted_feature,
     "standard_version_number_once_per_category": lambda: factories.StandardVersionFactory(
