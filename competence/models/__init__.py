@@ -9,6 +9,7 @@ from .checks import DailyCheck, Defect, DefectSighting, Finding, Grade, Refusal
 from .evidence import Evidence
 from .imports import ImportedRow, ImportFile, ImportRun, RememberedWord
 from .journal import Checkpoint, JournalEntry, JournalledRow
+from .keeping import ErasedRow, Erasure, KeepingRule
 from .looks import Look
 from .people import Employer, MinimumCover, Operator, OperatorState, Site
 from .plant import Category, Feature, FittedFeature, Machine, MachineState
@@ -33,6 +34,8 @@ __all__ = [
     "Defect",
     "DefectSighting",
     "Employer",
+    "ErasedRow",
+    "Erasure",
     "Evidence",
     "Feature",
     "Finding",
@@ -43,6 +46,7 @@ __all__ = [
     "ImportedRow",
     "JournalEntry",
     "JournalledRow",
+    "KeepingRule",
     "Level",
     "ListedPoint",
     "Look",

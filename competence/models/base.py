@@ -32,3 +32,17 @@ class Kept(models.Model):
 
     def delete(self, *args: Any, **kwargs: Any) -> tuple[int, dict[str, int]]:
         raise AlteringKeptRow(f"{type(self).__name__} rows are never deleted; record a correction")
+
+
+def overwrite_for_erasure(row: models.Model, columns: dict[str, Any]) -> None:
+    """Overwrite columns of a row, kept or not, because what they said of a person is erased.
+
+    The one door past ``Kept``. A law that gives people the right to be forgotten stands above a row that is
+    never edited, so there has to be one, and there must be no other: only ``actions.erasures`` may call it,
+    which says in an ``Erasure`` what it did, and without that ``journal verify`` calls it an alteration.
+    """
+    manager = models.QuerySet(type(row))
+    if manager.filter(pk=row.pk).update(**columns) != 1:
+        raise AlteringKeptRow(f"{type(row).__name__} {row.pk} is not there to be overwritten")
+    for name, value in columns.items():
+        setattr(row, name, value)

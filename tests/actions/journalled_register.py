@@ -22,7 +22,7 @@ from competence.models import (
 )
 from competence.queries.journal_rows import journalled_models
 from tests import factories
-from tests.factories import absences, cards, imports
+from tests.factories import absences, cards, imports, keeping
 
 PHOTOGRAPH = b"not a real photograph, and exactly these bytes"
 
@@ -67,6 +67,8 @@ def make_rows() -> None:
     absences.AbsenceFactory()
     imports.ImportedRowFactory()
     imports.RememberedWordFactory()
+    keeping.KeepingRuleFactory()
+    keeping.ErasedRowFactory()
 
 
 def write_journal() -> None:

@@ -25,7 +25,7 @@ from assessments.models import (
 )
 from competence.models import AcceptedCategory, FittedFeature, Precedence
 from tests import factories
-from tests.factories import absences, cards, imports, questions
+from tests.factories import absences, cards, imports, keeping, questions
 from tests.factories.assessments import AssessmentFactory, PointNoteFactory, TapFactory
 from tests.factories.tickets import TicketEventFactory, TicketFactory
 
@@ -437,6 +437,14 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
     ),
     "use_is_of_day_or_night": (factories.MachineUseFactory, [{"shift": "late"}]),
     "use_hours_fit_a_day": (factories.MachineUseFactory, [{"hours": "-0.1"}, {"hours": "24.1"}]),
+    "keeping_rule_is_within_a_century": (keeping.KeepingRuleFactory, [{"months": 1201}]),
+    "keeping_rule_counts_from_a_known_day": (keeping.KeepingRuleFactory, [{"anchor": "birth"}]),
+    "keeping_rule_says_where_it_stands": (keeping.KeepingRuleFactory, [{"source": ""}]),
+    "erasure_says_why": (keeping.ErasureFactory, [{"why": ""}]),
+    "erasure_is_of_somebody_or_of_one_record": (
+        keeping.ErasureFactory,
+        [{"operator_id": None}, {"kind": "part"}],
+    ),
     "look_is_of_a_known_kind": (factories.LookFactory, [{"kind": "glance"}]),
     "use_says_where_it_comes_from": (factories.MachineUseFactory, [{"source": ""}]),
     "sample_is_within_its_population": (factories.SampleFactory, [{"size": 0}, {"size": 4}]),
@@ -539,6 +547,7 @@ TWINS: dict[str, Callable[[], Row]] = {
     "status_place_is_given_once": cards.StatusPlaceFactory,
     "card_states_a_ticket_once": cards.CardTicketFactory,
     "word_remembered_once": imports.RememberedWordFactory,
+    "row_erased_once_in_an_erasure": keeping.ErasedRowFactory,
     "one_run_of_a_file_at_a_time": imports.ImportRunFactory,
     "drawn_question_position_once": questions.DrawnQuestionFactory,
     "question_drawn_once_in_a_sitting": questions.DrawnQuestionFactory,
