@@ -18,9 +18,13 @@ PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 JOURNAL_SEAL_SECONDS = -1
 # Another process would not see the test's transaction.
 PLANS_IN_THIS_PROCESS = True
+WORKBOOKS_IN_THIS_PROCESS = True
 
 STATIC_ROOT = DATA_DIR / "static"
 STATIC_ROOT.mkdir()
+# Every test client starts the middleware anew, which would read and list each static file of every app: two
+# thirds of what a request costs. A file is looked for when it is asked for instead.
+WHITENOISE_AUTOREFRESH = True
 
 DATABASES["default"]["CONN_MAX_AGE"] = 0
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
