@@ -49,18 +49,20 @@ def answer(
         is_confirmed=supervisor is not None,
     )
     verdict, named = decide(facts, at), names()
-    reasons = [replace(reason, sentence=_with_names(reason.sentence, named)) for reason in verdict.reasons]
+    reasons = [
+        replace(reason, sentence=sentence_with_names(reason.sentence, named)) for reason in verdict.reasons
+    ]
     return Answer(
         at,
         known_at,
         verdict,
         facts,
         shown_reasons(reasons, site, WHOSE_MOVE),
-        tuple(_facts(facts, at, site.zone, named)),
+        tuple(facts_in_words(facts, at, site.zone, named)),
     )
 
 
-def _with_names(sentence: str, named: Names) -> str:
+def sentence_with_names(sentence: str, named: Names) -> str:
     """The sentence with the names of the sites or attachments that it lists by code. What is kept of a
     verdict has the codes, which never change; the screen has the names of today."""
     for words, known in (("it is limited to ", named.sites), ("what is fitted: ", named.attachments)):
@@ -78,12 +80,13 @@ def facts_kept(kept: dict[str, Any], at: datetime, site: Site) -> tuple[tuple[st
         facts = from_plain(Snapshot, kept["facts"])
     except (KeyError, TypeError, ValueError):
         return ()
-    return tuple(_facts(facts, at, site.zone, names()))
+    return tuple(facts_in_words(facts, at, site.zone, names()))
 
 
-def _facts(
+def facts_in_words(
     facts: Snapshot, at: datetime, fallback_zone: str, named: Names
 ) -> Iterable[tuple[str, tuple[Fact, ...]]]:
+    """What a verdict rested on, a heading and its facts at a time. No statement."""
     zone = ZoneInfo(facts.machine.site.zone if facts.machine else fallback_zone)
     today = day_at(at, zone)
     yield "The machine", tuple(_machine_facts(facts, today, named))

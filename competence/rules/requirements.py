@@ -134,7 +134,7 @@ def assess(requirement: Requirement, evidence: Iterable[Evidence], scope: Scope,
     the soonest end holds: what is known best does not speak for what is known least.
     """
     kind = requirement.kind
-    facts = [e for e in evidence if e.kind is kind and e.occurred_on <= on and _is_about(e, scope)]
+    facts = [e for e in evidence if e.kind is kind and e.occurred_on <= on and is_about(e, scope)]
     facts.sort(key=attrgetter("occurred_on"))
     if requirement.kind is RequirementKind.REFRESHER and requirement.months is not None:
         return _assess_refresher(requirement, facts, scope, on)
@@ -230,7 +230,7 @@ def refresher_due(requirement: Requirement, facts: Iterable[Evidence], started_o
     return due
 
 
-def _is_about(fact: Evidence, scope: Scope) -> bool:
+def is_about(fact: Evidence, scope: Scope) -> bool:
     """Whether a fact says anything about this scope; an induction or familiarisation must name its place."""
     if fact.kind is RequirementKind.INDUCTION:
         return fact.site == scope.site
