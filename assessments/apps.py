@@ -27,6 +27,11 @@ class AssessmentsConfig(AppConfig):
             Sitting.objects.filter(drawn=OuterRef("drawn_id"), status="open")
         )
 
+        from assessments.models.personal import PERSONAL_HERE
+        from competence.models.personal import PERSONAL
+
+        PERSONAL.update(PERSONAL_HERE)
+
         from assessments.views.assessment_records import own_parts
         from assessments.views.bookings import start_parts
         from assessments.views.ends import monday_parts
@@ -37,11 +42,22 @@ class AssessmentsConfig(AppConfig):
             if provider not in PART_PROVIDERS:
                 PART_PROVIDERS.append(provider)
 
+        from assessments.queries.record_kinds import KINDS
+        from competence.queries.record_entries import RECORD_KINDS
+
+        RECORD_KINDS.update(KINDS)
+
         from assessments.actions.refreshers import after_check
         from competence.actions.checks import ON_SUBMITTED
 
         if after_check not in ON_SUBMITTED:
             ON_SUBMITTED.append(after_check)
+
+        from assessments.queries.samples import CONFIRMED
+        from competence.queries.sample_populations import POPULATIONS
+
+        if CONFIRMED not in POPULATIONS:
+            POPULATIONS.append(CONFIRMED)
 
         from assessments.inputs.question_bank import load_question_bank
         from competence.inputs.reference import CONTENT_PROVIDERS
@@ -56,6 +72,13 @@ class AssessmentsConfig(AppConfig):
         for planner in (plan_assessments, plan_sittings):
             if planner not in PLANNERS:
                 PLANNERS.append(planner)
+
+        from assessments.outputs.workbook_sheets import ASSESSMENTS, SITTINGS
+        from competence.outputs.workbook import MORE_SHEETS
+
+        for sheet in (ASSESSMENTS, SITTINGS):
+            if sheet not in MORE_SHEETS:
+                MORE_SHEETS.append(sheet)
 
         from assessments.management.main_job import faded
         from competence.management.main_job import MORE_PARTS

@@ -120,9 +120,8 @@ PERSONAL_HERE: dict[str, Personal] = {
     ),
     "assessments.plan": Personal(
         why="a working paper of the office",
-        stays="id made_at asked status is_to_stop finished_at",
+        stays="id made_at asked status progress is_to_stop found finished_at",
         acts="made_by",
-        erases={"progress": Way.NOTHING_IN_IT, "found": Way.NOTHING_IN_IT},
         mentions=("found", "progress"),
     ),
     "assessments.topic": _of_questions("id code name about"),

@@ -4,6 +4,9 @@ from typing import Any
 
 from django.db import models
 
+# What stands where the digest of a photograph stood that was erased.
+ERASED_DIGEST = "erased"
+
 
 class AlteringKeptRow(TypeError):
     """Somebody tried to change or delete a row that is only ever added."""

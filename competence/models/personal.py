@@ -44,7 +44,7 @@ class Personal:
     rows; ``made``, ``closed``, ``site``: lookups to a row's anchor days and the code of its site.
     ``by_hand``: free text and pictures of machines, which are erased one by one and by which rule.
     ``secrets``, whatever else they are, are never handed to anybody. ``mentions``: columns in which somebody
-    else's row may name the person; they are overwritten there too. ``why``: why what stays may stay.
+    else's row may name the person; there the name and the number are replaced. ``why``: why what stays may stay.
     """
 
     why: str
@@ -224,7 +224,7 @@ PERSONAL: dict[str, Personal] = {
     ),
     "competence.importfile": Personal(
         why="its columns, digest and counts name nobody; the name of a file is the office's own",
-        stays="id name sha256 size file uploaded_at mapping status report imported_at",
+        stays="id name sha256 size file uploaded_at mapping status report imported_at row_count",
         acts="uploaded_by imported_by",
         # Its copy is deleted as soon as it is brought in or given up.
         secrets="file",
@@ -256,6 +256,49 @@ PERSONAL: dict[str, Personal] = {
         acts="recorded_by",
         made="recorded_at",
         by_hand={"source": RecordKind.CHECK},
+    ),
+    "competence.absence": Personal(
+        why=PSEUDONYM,
+        stays="id first_day last_day entered_at called_off_at",
+        about="operator account",
+        acts="entered_by called_off_by",
+        to_operator=("operator", "account__operator"),
+        to_account=("account",),
+        kinds=((RecordKind.BOOKING, Q()),),
+        made="last_day",
+        erases={"kind": MARK, "note": MARK},
+    ),
+    "competence.importrun": Personal(
+        why="a working paper of the office",
+        stays="id file kind mapping asked_at status finished_at problem found",
+        acts="asked_by",
+        mentions=("found",),
+    ),
+    "competence.sample": Personal(
+        why="which records could be drawn is what a sample rests on; the numbers of people in it are replaced",
+        stays="id of site category at first_moment before basis confidence rate level letter allowed "
+        "is_by_site seed size population_size population drawn_at",
+        acts="drawn_by",
+        mentions=("population",),
+    ),
+    "competence.sampleditem": Personal(
+        why="that a record was drawn is what a sample rests on; the names and numbers of people are replaced",
+        stays="id sample position key stratum words about",
+        mentions=("key", "words", "about"),
+    ),
+    "competence.sampleverdict": Personal(
+        why="what an auditor found; a note that names a person is erased by hand",
+        stays="id item found at",
+        acts="by",
+        made="at",
+        by_hand={"note": RecordKind.LOOK},
+    ),
+    "competence.sampleresult": Personal(
+        why="it counts, and names nobody",
+        stays="id sample met fault cannot_tell unanswered headline sentences closed_at",
+        acts="closed_by",
+        made="closed_at",
+        by_hand={"remarks": RecordKind.LOOK},
     ),
     "competence.erasure": Personal(
         why="it says that and why something was erased, and holds nothing of what was",

@@ -15,6 +15,7 @@ from competence.queries.checkpoints import (
     public_key,
     statement_of,
 )
+from competence.queries.journal_erasures import Explained, erasure_lines, explained, left_of
 from competence.queries.journal_report import Report
 from competence.queries.journal_rows import UNREADABLE, compare_rows, readable
 from competence.queries.journal_tree import LeafTree
@@ -30,7 +31,7 @@ def verify(*, kept: Statement | None = None, with_photographs: bool = True) -> R
     ``kept`` is a checkpoint that was kept away from the register: the journal must extend it, which is how
     a tail that was cut off is found. Reads in one snapshot of the database and changes nothing. The number
     of statements depends on the number of models and of problems, not of rows; what is held in memory is
-    32 bytes an entry.
+    32 bytes an entry, and a line for each row that was erased.
     """
     report = Report()
     with _one_snapshot():
@@ -38,8 +39,10 @@ def verify(*, kept: Statement | None = None, with_photographs: bool = True) -> R
         _check_checkpoints(report, tree, out_of_order)
         if kept is not None:
             _check_kept(report, tree, kept)
-        _check_entries(report)
-        compare_rows(report, with_photographs=with_photographs)
+        erased = explained()
+        _check_entries(report, erased)
+        compare_rows(report, erased, with_photographs=with_photographs)
+        report.erasures = erasure_lines()
     return report
 
 
@@ -204,14 +207,15 @@ def _check_kept(report: Report, tree: LeafTree, kept: Statement) -> None:
         report.problem("wrong root", subject, f"The journal does not extend the {subject}.")
 
 
-def _check_entries(report: Report) -> None:
-    """Each entry's leaf against its own columns and its rows' commitments, both read in step."""
+def _check_entries(report: Report, erased: Explained) -> None:
+    """Each entry's leaf against its own columns and its rows' commitments, both read in step. Of an entry
+    whose reason was erased the rest is held against what the erasure said it left."""
     rows = _Commitments(report)
     for number, entry in readable(JournalEntry.objects.all(), by="id"):
         report.entries += 1
         if entry is not None and entry.position is None:
             report.unsealed += 1
-        if not _is_as_written(entry, rows.of(number)):
+        if not _is_as_written(entry, rows.of(number), erased.left_as.get(number)):
             told = f" ({entry.action})" if entry else ""
             report.problem(
                 "altered entry",
@@ -222,8 +226,12 @@ def _check_entries(report: Report) -> None:
     rows.of(None)
 
 
-def _is_as_written(entry: JournalEntry | None, rows: list[tuple[str, str, bytes]]) -> bool:
+def _is_as_written(
+    entry: JournalEntry | None, rows: list[tuple[str, str, bytes]], left_as: str | None
+) -> bool:
     try:
+        if entry is not None and left_as:
+            return left_of(entry, rows) == left_as
         return entry is not None and leaf_hash(entry_bytes(entry, rows)) == octets(entry.leaf)
     except UNREADABLE:
         return False

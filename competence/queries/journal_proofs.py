@@ -6,7 +6,7 @@ from typing import Any
 import rfc8785
 from django.db.models import prefetch_related_objects
 
-from competence.models import Checkpoint, JournalEntry, JournalledRow
+from competence.models import Checkpoint, ErasedRow, JournalEntry, JournalledRow
 from competence.models.images import entry_bytes
 from competence.queries.checkpoints import (
     Statement,
@@ -75,6 +75,11 @@ def _proven(tree: LeafTree, entry: JournalEntry, checkpoint: Checkpoint, shown: 
         path=path,
         root=octets(checkpoint.root),
     ):
+        if ErasedRow.objects.filter(kind=entry._meta.label_lower, key=str(entry.pk)).exists():
+            raise CannotProve(
+                f"The reason given in entry {entry.pk} was erased, so its words can be shown to nobody. Its "
+                "place in the tree stands, and every other entry is proven as before."
+            )
         raise JournalBroken(f"Entry {entry.pk} is not what was sealed: run “journal verify”.")
     return {
         "entry": content.decode(),

@@ -28,8 +28,11 @@ class Report:
     erased: int = 0
     drafts: int = 0
     photographs: int = 0
+    erased_photographs: int = 0
     problems: list[Problem] = field(default_factory=list)
     found: Counter[str] = field(default_factory=Counter)
+    # What was erased, by whom and why: each with ``as_json``.
+    erasures: list[Any] = field(default_factory=list)
 
     @property
     def is_well(self) -> bool:
@@ -55,6 +58,7 @@ class Report:
             "erased": self.erased,
             "drafts": self.drafts,
             "photographs": self.photographs,
+            "erased photographs": self.erased_photographs,
         }
 
     def as_json(self) -> dict[str, Any]:
@@ -65,4 +69,5 @@ class Report:
                 {"kind": one.kind, "subject": one.subject, "sentence": one.sentence} for one in self.problems
             ],
             "unlisted_problems": self.unlisted_problems,
+            "erasures": [one.as_json() for one in self.erasures],
         }

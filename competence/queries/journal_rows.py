@@ -15,8 +15,10 @@ from django.db.models import BooleanField, Exists, ExpressionWrapper, F, OuterRe
 from django.db.models.functions import Cast, Collate
 
 from competence.models import Checkpoint, DailyCheck, JournalEntry, JournalledRow
+from competence.models.base import ERASED_DIGEST
 from competence.models.images import UNJOURNALLED_FIELDS, plain_value, row_image
 from competence.queries.checkpoints import octets
+from competence.queries.journal_erasures import Explained
 from competence.queries.journal_report import Report
 from competence.rules.journal import commitment_hash
 
@@ -60,15 +62,16 @@ def journalled_models() -> list[type[models.Model]]:
     ]
 
 
-def compare_rows(report: Report, *, with_photographs: bool) -> None:
+def compare_rows(report: Report, erased: Explained, *, with_photographs: bool) -> None:
+    """Every row, and every image; ``erased``: which images may have lost their content."""
     kinds = {model._meta.label_lower: model for model in journalled_models()}
     for model in kinds.values():
-        _compare(report, model, with_photographs=with_photographs and _has_photographs(model))
+        _compare(report, model, erased, with_photographs=with_photographs and _has_photographs(model))
     others = (
         JournalledRow.objects.exclude(kind__in=kinds).order_by().values_list("kind", flat=True).distinct()
     )
     for kind in list(others):
-        for image in _newest_images(report, kind):
+        for image in _newest_images(report, kind, erased):
             report.problem(
                 "altered journal row",
                 f"{kind} {image.key}",
@@ -80,8 +83,8 @@ def _has_photographs(model: type[models.Model]) -> bool:
     return {"photograph", "photograph_sha256"} <= {field.name for field in model._meta.concrete_fields}
 
 
-def _compare(report: Report, model: type[models.Model], *, with_photographs: bool) -> None:
-    images = _newest_images(report, model._meta.label_lower)
+def _compare(report: Report, model: type[models.Model], erased: Explained, *, with_photographs: bool) -> None:
+    images = _newest_images(report, model._meta.label_lower, erased)
     image = next(images, None)
     for key, row in _rows(model):
         while image and image.key < key:
@@ -107,8 +110,9 @@ def _in_order_of(expression: Any) -> Any:
     return Collate(expression, "C") if connection.vendor == "postgresql" else expression
 
 
-def _newest_images(report: Report, kind: str) -> Iterator[_Image]:
-    """One image for each row of ``kind``, by key; on the way every image is held against its commitment."""
+def _newest_images(report: Report, kind: str, erased: Explained) -> Iterator[_Image]:
+    """One image for each row of ``kind``, by key; on the way every image is held against its commitment, and
+    one without content against what was erased."""
     rows = (
         JournalledRow.objects.filter(kind=kind)
         .annotate(ordered=_in_order_of(F("key")), text=Cast("content", TextField()))
@@ -119,10 +123,18 @@ def _newest_images(report: Report, kind: str) -> Iterator[_Image]:
     for key, entry, text, salt, commitment in rows.iterator(chunk_size=2000):
         report.journalled_rows += 1
         if newest and newest.key != key:
+            _say_hidden(report, kind, newest)
             yield newest
         content, canonical, is_sound = None, b"", True
         if text is None:
             report.erased += 1
+            if not erased.explains(kind, key, entry):
+                report.problem(
+                    "unexplained erasure",
+                    f"{kind} {key} in entry {entry}",
+                    f"The journal's image of {kind} {key} in entry {entry} has lost its content, and no "
+                    "later erasure says so.",
+                )
         else:
             content, canonical, is_sound = _opened(text, salt, commitment)
         if not is_sound:
@@ -133,7 +145,20 @@ def _newest_images(report: Report, kind: str) -> Iterator[_Image]:
             )
         newest = _Image(key, entry, content, canonical, is_sound)
     if newest:
+        _say_hidden(report, kind, newest)
         yield newest
+
+
+def _say_hidden(report: Report, kind: str, newest: _Image) -> None:
+    """An erasure writes down what it left, so the newest image of a row always has its content: without, an
+    alteration of the row could not be seen."""
+    if newest.content is None and newest.is_sound:
+        report.problem(
+            "unexplained erasure",
+            f"{kind} {newest.key}",
+            f"The journal's newest image of {kind} {newest.key}, in entry {newest.entry}, has no content, so "
+            "the row cannot be held against it.",
+        )
 
 
 def _opened(text: str, salt: Any, commitment: Any) -> tuple[Any, bytes, bool]:
@@ -259,6 +284,9 @@ def _say_unknown(report: Report, model: type[models.Model], key: str, row: model
 def _check_photograph(report: Report, row: Any) -> None:
     """``row``: of a kind that keeps a photograph's file beside its digest."""
     if not row.photograph and not row.photograph_sha256:
+        return
+    if row.photograph_sha256 == ERASED_DIGEST:
+        report.erased_photographs += 1
         return
     report.photographs += 1
     name = _name(type(row), str(row.pk), row)

@@ -312,14 +312,15 @@ def test_a_row_made_nobodys_by_its_kind_is_named():
     assert any("keeps no such rows" in one for one in sentences())
 
 
-def test_erased_content_is_counted_and_no_problem():
+def test_content_erased_without_an_erasure_that_says_so_is_named():
     row = JournalledRow.objects.get(kind="competence.employer", key=str(_first_key("competence.employer")))
     put(row, "content", None, is_raw=True)
     put(row, "salt", None)
     run("UPDATE competence_employer SET name = %s WHERE id = %s", "(erased)", int(row.key))
     report = verify()
-    assert report.problems == []
     assert report.erased == 1
+    assert {one.kind for one in report.problems} == {"unexplained erasure"}
+    assert f"competence.employer {row.key} in entry {row.entry_id}" in {one.subject for one in report.problems}
 
 
 def _first_key(kind):

@@ -71,6 +71,11 @@ class Command(BaseCommand):
 
     def _tell(self, report: Report) -> None:
         self.stdout.write(", ".join(f"{name}: {count}" for name, count in report.counts().items()))
+        for line in report.erasures:
+            self.stdout.write(
+                f"Erasure {line.erasure.pk} of {line.erasure.at:%Y-%m-%d}, by {line.erasure.by.username}: "
+                f"{line.rows} rows, {line.images} images. {line.erasure.why}"
+            )
         for problem in report.problems:
             self.stdout.write(f"- {problem.sentence}")
         if report.unlisted_problems:
