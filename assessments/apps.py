@@ -80,6 +80,12 @@ class AssessmentsConfig(AppConfig):
             if sheet not in MORE_SHEETS:
                 MORE_SHEETS.append(sheet)
 
+        from assessments.queries.record_sources import sources_of
+        from competence.queries.record_chain import CHAIN_LINKS
+
+        if sources_of not in CHAIN_LINKS:
+            CHAIN_LINKS.append(sources_of)
+
         from assessments.management.main_job import faded
         from competence.management.main_job import MORE_PARTS
 
