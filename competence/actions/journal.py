@@ -11,9 +11,10 @@ from django.db import connection, models, transaction
 
 from competence.actions.clock import now
 from competence.models import Account, Checkpoint, JournalEntry, JournalledRow
-from competence.models.images import commitment_to, leaf_of, row_image
+from competence.models.images import canonical, leaf_of, row_image
 from competence.queries.checkpoints import latest_checkpoint, signed_bytes, signing_key, written
 from competence.queries.journal_tree import JournalBroken, append_sealed, tree_at
+from competence.rules.journal import commitment_hash
 
 log = logging.getLogger(__name__)
 
@@ -39,19 +40,34 @@ def record(
     """
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError("an entry is written in the transaction of the change that it records")
-    images = [(row._meta.label_lower, str(row.pk), row_image(row), secrets.token_bytes(16)) for row in rows]
-    commitments = [commitment_to(content, salt) for _, _, content, salt in images]
+    written = [(row._meta.label_lower, str(row.pk), canonical(row_image(row))) for row in rows]
+    salts = [secrets.token_bytes(16) for _ in written]
+    committed = [
+        (kind, key, commitment_hash(salt, image))
+        for (kind, key, image), salt in zip(written, salts, strict=True)
+    ]
     entry = JournalEntry(at=at or now(), by=by, action=action, reason=reason)
-    entry.leaf = leaf_of(
-        entry, [(kind, key, one) for (kind, key, _, _), one in zip(images, commitments, strict=True)]
-    )
+    entry.leaf = leaf_of(entry, committed)
     entry.save()
-    JournalledRow.objects.bulk_create(
-        JournalledRow(entry=entry, kind=kind, key=key, content=content, salt=salt, commitment=one)
-        for (kind, key, content, salt), one in zip(images, commitments, strict=True)
+    _keep_images(
+        (entry.pk, kind, key, image.decode(), salt, commitment)
+        for (kind, key, image), salt, (_, _, commitment) in zip(written, salts, committed, strict=True)
     )
     transaction.on_commit(_seal_if_due)
     return entry
+
+
+def _keep_images(rows: Iterable[tuple[int, str, str, str, bytes, bytes]]) -> None:
+    """Add the rows of an entry as they are, past the models: the content is text already, and an import adds
+    them by the hundred thousand."""
+    columns = ("entry", "kind", "key", "content", "salt", "commitment")
+    quoted = [connection.ops.quote_name(JournalledRow._meta.get_field(name).column) for name in columns]
+    table = connection.ops.quote_name(JournalledRow._meta.db_table)
+    with connection.cursor() as cursor:
+        cursor.executemany(
+            f"INSERT INTO {table} ({', '.join(quoted)}) VALUES (%s, %s, %s, %s, %s, %s)",  # noqa: S608
+            rows,
+        )
 
 
 def _seal_if_due() -> None:

@@ -5,6 +5,7 @@ import json
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, time
 from decimal import Decimal
+from functools import cache
 from typing import Any
 from uuid import UUID
 
@@ -23,11 +24,35 @@ _ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=
 
 def row_image(row: models.Model) -> dict[str, Any]:
     """Every stored field of a row, by column, as values that JSON can hold."""
-    return {
-        field.attname: plain_value(field, getattr(row, field.attname))
-        for field in row._meta.concrete_fields
+    image = {}
+    for name, field, kept_as_it_is in _columns(type(row)):
+        value = getattr(row, name)
+        # An import commits to rows by the hundred thousand: most columns need no look.
+        image[name] = value if type(value) is kept_as_it_is else plain_value(field, value)
+    return image
+
+
+@cache
+def _columns(model: type[models.Model]) -> tuple[tuple[str, models.Field, type | None], ...]:
+    """Every stored field of a model, with the type of value that ``plain_value`` gives back as it is."""
+    return tuple(
+        (field.attname, field, _type_as_it_is(field))
+        for field in model._meta.concrete_fields
         if field.name not in UNJOURNALLED_FIELDS
-    }
+    )
+
+
+def _type_as_it_is(field: models.Field) -> type | None:
+    while isinstance(field, models.ForeignKey):
+        field = field.target_field
+    # A class of its own may read its values in its own way; Django's do not.
+    if type(field) in (models.CharField, models.TextField):
+        return str
+    if type(field) is models.BooleanField:
+        return bool
+    whole = (models.AutoField, models.BigAutoField, models.IntegerField, models.BigIntegerField)
+    whole += (models.PositiveIntegerField, models.PositiveSmallIntegerField, models.PositiveBigIntegerField)
+    return int if type(field) in whole else None
 
 
 def plain_value(field: models.Field, value: Any) -> Any:
