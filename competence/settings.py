@@ -41,8 +41,10 @@ if CARD_KEY.strip().lower() == JOURNAL_KEY.strip().lower():
 # every change; negative: never, for a register that is sealed by a scheduler.
 JOURNAL_SEAL_SECONDS = int(os.environ.get("REGISTER_SEAL_SECONDS", "60"))
 
-# A plan of re-assessments takes half a minute of a processor: it is worked out in a process of its own.
-PLANS_IN_THIS_PROCESS = False
+# What takes longer than a page may, such as a plan of re-assessments, is done in a process of its own, which
+# says here how far it is.
+WORK_IN_THIS_PROCESS = False
+WORK_ROOT = DATA_DIR / "at_work"
 
 _hosts = _stated("REGISTER_HOSTS")
 ALLOWED_HOSTS = _hosts.split(",") if _hosts else ["localhost", "127.0.0.1", "[::1]"]

@@ -17,7 +17,7 @@ PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 # A change never starts a sealing: tests that are about sealing say when.
 JOURNAL_SEAL_SECONDS = -1
 # Another process would not see the test's transaction.
-PLANS_IN_THIS_PROCESS = True
+WORK_IN_THIS_PROCESS = True
 WORKBOOKS_IN_THIS_PROCESS = True
 
 STATIC_ROOT = DATA_DIR / "static"

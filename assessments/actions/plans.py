@@ -1,14 +1,11 @@
 """Plans of re-assessments: asked for, worked out in a process of its own, and accepted as bookings."""
 
 import logging
-import subprocess
-import sys
 from collections import defaultdict
 from collections.abc import Collection, Iterable
 from datetime import date
 from typing import Any
 
-from django.conf import settings
 from django.db import transaction
 
 from assessments.actions.bookings import book_assessments
@@ -16,6 +13,7 @@ from assessments.models import Booking, Plan
 from assessments.queries.planning import Asked, planning_task
 from assessments.rules.planning import Plan as Found
 from assessments.rules.planning import plan
+from competence.actions import background
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.models import Account, Machine, Operator, Site, Ticket
@@ -40,26 +38,24 @@ def ask_for_plan(*, by: Account, asked: Asked, seconds: float) -> Plan:
     made = Plan.objects.create(
         made_by=by, made_at=now(), asked=asked.as_plain() | {"seconds": min(seconds, MOST_SECONDS)}
     )
-    if settings.PLANS_IN_THIS_PROCESS:
-        work_out(made)
-    else:
-        transaction.on_commit(lambda: _begin(made))
+    background.begin("plan", "--run", str(made.pk))
     return made
 
 
-def _begin(made: Plan) -> None:
-    command = [sys.executable, str(settings.BASE_DIR / "manage.py"), "plan", "--run", str(made.pk)]
-    subprocess.Popen(  # noqa: S603 -- our own command, with a number of ours
-        command,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
+def is_lost(made: Plan) -> bool:
+    """Whether the search runs by what is kept, and its process has died."""
+    return made.status == Status.RUNNING and background.is_lost(
+        made.work_name, asked_at=made.made_at, moment=now()
     )
 
 
 def work_out(made: Plan) -> None:
     """Search until the time is up, the plan is good enough, or somebody stops it; keep what was found."""
+    with background.at_work(made.work_name):
+        _search(made)
+
+
+def _search(made: Plan) -> None:
     asked = Asked.from_plain(made.asked)
     try:
         task = planning_task(asked, now())

@@ -1,14 +1,9 @@
 """Plans of re-assessments: a working paper, made in the background, accepted in whole or part as bookings."""
 
-from datetime import datetime, timedelta
-
 from django.db import models
 from django.db.models import Q
 
 from competence.models import Account
-
-# What reading the facts and writing the result may take beside the search itself.
-GRACE = timedelta(minutes=2)
 
 
 class Plan(models.Model):
@@ -42,7 +37,7 @@ class Plan(models.Model):
     def __str__(self) -> str:
         return f"Plan {self.pk}"
 
-    def is_lost(self, moment: datetime) -> bool:
-        """Whether its search must have died: long past its time, and nothing was kept."""
-        since = self.made_at + timedelta(seconds=self.asked.get("seconds", 0)) + GRACE
-        return self.status == self.Status.RUNNING and moment > since
+    @property
+    def work_name(self) -> str:
+        """Under which its search is at work."""
+        return f"plan-{self.pk}"

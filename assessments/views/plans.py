@@ -11,7 +11,7 @@ from django.urls import URLPattern, path
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from assessments.actions.plans import accept_plan, ask_for_plan, require_booking_at, stop_plan
+from assessments.actions.plans import accept_plan, ask_for_plan, is_lost, require_booking_at, stop_plan
 from assessments.forms.plans import PlanForm
 from assessments.models import Plan
 from assessments.queries.plans import plan_sheet
@@ -57,7 +57,7 @@ def plan_page(request: HttpRequest, pk: int) -> HttpResponse:
     told = made.found or made.progress
     context = {
         "made": made,
-        "is_lost": made.is_lost(timezone.now()),
+        "is_lost": is_lost(made),
         "sheet": plan_sheet(made),
         "gap_percent": percent(told.get("gap", 1.0)),
         "renewals": len(told.get("placements", ())) + len(told.get("unplaced", ())),

@@ -14,7 +14,7 @@ from django.db import connection, models
 from django.db.models import BooleanField, Exists, ExpressionWrapper, F, OuterRef, Q, TextField, Value
 from django.db.models.functions import Cast, Collate
 
-from competence.models import Checkpoint, DailyCheck, JournalEntry, JournalledRow
+from competence.models import Checkpoint, DailyCheck, ImportRun, JournalEntry, JournalledRow
 from competence.models.base import ERASED_DIGEST
 from competence.models.images import UNJOURNALLED_FIELDS, plain_value, row_image
 from competence.queries.checkpoints import octets
@@ -25,12 +25,12 @@ from competence.rules.journal import commitment_hash
 JOURNALLED_APPS = ["competence", "assessments"]
 # The journal is held together by its tree, not by entries about itself.
 THE_JOURNAL = {JournalEntry, JournalledRow, Checkpoint}
+# How far the work on a file is: never a record. What is brought in is journalled with the file.
+WORKING_PAPERS = {ImportRun}
 # What is not a record yet, by label. Nothing is expected of such a row until an entry speaks of it.
 DRAFTS = {
     "competence.dailycheck": ExpressionWrapper(Q(status="draft"), BooleanField()),
     "competence.importfile": ExpressionWrapper(~Q(status="imported"), BooleanField()),
-    # How far the work on a file is; what is brought in is journalled with the file.
-    "competence.importrun": ExpressionWrapper(Q(pk__isnull=False), BooleanField()),
     # Not a join: that would lose the findings of a check that is not there.
     "competence.finding": Exists(
         DailyCheck.objects.filter(pk=OuterRef("daily_check_id"), status__in=["draft", "set_aside"])
@@ -58,7 +58,7 @@ def journalled_models() -> list[type[models.Model]]:
         model
         for app in JOURNALLED_APPS
         for model in apps.get_app_config(app).get_models()
-        if model not in THE_JOURNAL and model._meta.managed and not model._meta.proxy
+        if model not in THE_JOURNAL | WORKING_PAPERS and model._meta.managed and not model._meta.proxy
     ]
 
 

@@ -1,4 +1,4 @@
-// While a plan is being worked out its page asks every few seconds how far it is, and shows that in place; once
+// While work goes on in another process its page asks every few seconds how far it is, and shows that in place; once
 // there is a result, the page is loaded anew.
 (() => {
   "use strict";
