@@ -19,7 +19,7 @@ class Sample(Kept):
         RATE = "rate", "A tolerable rate of faults"
         PLAN = "plan", "A plan of ISO 2859-1"
 
-    # Which population: the code of one of ``queries.samples.POPULATIONS``.
+    # Which population: the code of one of ``queries.sample_populations.POPULATIONS``.
     of = models.CharField(max_length=20)
     site = models.ForeignKey(Site, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     category = models.ForeignKey(Category, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
