@@ -44,7 +44,8 @@ class Personal:
     rows; ``made``, ``closed``, ``site``: lookups to a row's anchor days and the code of its site.
     ``by_hand``: free text and pictures of machines, which are erased one by one and by which rule.
     ``secrets``, whatever else they are, are never handed to anybody. ``mentions``: columns in which somebody
-    else's row may name the person; there the name and the number are replaced. ``why``: why what stays may stay.
+    else's row may name the person; there the name and the number are replaced. ``why``: why what stays may
+    stay.
     """
 
     why: str
@@ -128,8 +129,9 @@ PERSONAL: dict[str, Personal] = {
     ),
     "competence.role": Personal(
         why="which account held which right is what the journal's entries rest on",
-        stays="id name site ended_at",
+        stays="id name site",
         about="account",
+        erases={"ended_at": Way.SINCE},
         to_operator=("account__operator",),
         to_account=("account",),
     ),
@@ -186,7 +188,7 @@ PERSONAL: dict[str, Personal] = {
         made="submitted_at",
         site="site__code",
         erases={"verdict": Way.VERDICT},
-        by_hand={"hour_meter_note": RecordKind.CHECK},
+        by_hand={"hour_meter_note": RecordKind.WORDS},
     ),
     "competence.finding": Personal(
         why="it speaks of the machine; a photograph or a note that shows or names a person is erased by hand",
@@ -198,7 +200,7 @@ PERSONAL: dict[str, Personal] = {
         by_hand={
             "photograph": RecordKind.PHOTOGRAPH,
             "note": RecordKind.DEFECT,
-            "not_reached_reason": RecordKind.CHECK,
+            "not_reached_reason": RecordKind.WORDS,
         },
     ),
     "competence.defect": Personal(
@@ -255,7 +257,7 @@ PERSONAL: dict[str, Personal] = {
         stays="id machine on shift hours recorded_at corrects",
         acts="recorded_by",
         made="recorded_at",
-        by_hand={"source": RecordKind.CHECK},
+        by_hand={"source": RecordKind.WORDS},
     ),
     "competence.absence": Personal(
         why=PSEUDONYM,
@@ -275,7 +277,7 @@ PERSONAL: dict[str, Personal] = {
         mentions=("found",),
     ),
     "competence.sample": Personal(
-        why="which records could be drawn is what a sample rests on; the numbers of people in it are replaced",
+        why="which records could be drawn is what a sample rests on; numbers of people in it are replaced",
         stays="id of site category at first_moment before basis confidence rate level letter allowed "
         "is_by_site seed size population_size population drawn_at",
         acts="drawn_by",
@@ -291,14 +293,16 @@ PERSONAL: dict[str, Personal] = {
         stays="id item found at",
         acts="by",
         made="at",
-        by_hand={"note": RecordKind.LOOK},
+        by_hand={"note": RecordKind.WORDS},
+        mentions=("note",),
     ),
     "competence.sampleresult": Personal(
         why="it counts, and names nobody",
         stays="id sample met fault cannot_tell unanswered headline sentences closed_at",
         acts="closed_by",
         made="closed_at",
-        by_hand={"remarks": RecordKind.LOOK},
+        by_hand={"remarks": RecordKind.WORDS},
+        mentions=("remarks", "sentences"),
     ),
     "competence.erasure": Personal(
         why="it says that and why something was erased, and holds nothing of what was",

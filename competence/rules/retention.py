@@ -32,6 +32,8 @@ class RecordKind(StrEnum):
     BOOKING = "booking"
     IMPORT = "import"
     PHOTOGRAPH = "photograph"
+    # Free text beside a record, without which the record still says what it must.
+    WORDS = "words"
     MAIL = "mail"
     LOOK = "look"
     ACCOUNT = "account"
@@ -158,6 +160,7 @@ FLOORS: dict[RecordKind, tuple[Clause, ...]] = {
     RecordKind.BOOKING: _OWN,
     RecordKind.IMPORT: _OWN,
     RecordKind.PHOTOGRAPH: (),
+    RecordKind.WORDS: (),
     RecordKind.MAIL: (Clause(Anchor.MADE, PROOF_OF_TELLING, months=3, basis=Basis.OWN),),
     RecordKind.LOOK: _OWN,
     RecordKind.ACCOUNT: _OWN,

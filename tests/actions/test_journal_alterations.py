@@ -320,7 +320,8 @@ def test_content_erased_without_an_erasure_that_says_so_is_named():
     report = verify()
     assert report.erased == 1
     assert {one.kind for one in report.problems} == {"unexplained erasure"}
-    assert f"competence.employer {row.key} in entry {row.entry_id}" in {one.subject for one in report.problems}
+    subjects = {one.subject for one in report.problems}
+    assert f"competence.employer {row.key} in entry {row.entry_id}" in subjects
 
 
 def _first_key(kind):
