@@ -15,6 +15,7 @@ from competence.views import (
     missed_checks,
     operators,
     plant,
+    proofs,
     refusals,
     setup,
     standards,
@@ -36,6 +37,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *checklists.urlpatterns,
     *gate.urlpatterns,
     *journal.urlpatterns,
+    *proofs.urlpatterns,
     *setup.urlpatterns,
     *assessments.urlpatterns,
 ]

@@ -7,8 +7,11 @@ from importlib import resources
 from io import BytesIO
 from typing import Any
 
-from competence.models import Checkpoint, JournalEntry
+from competence.actions.journal import seal
+from competence.actions.looks import note_look
+from competence.models import Account, Checkpoint, JournalEntry, Look
 from competence.outputs.verify_bundle import FORMAT, as_written
+from competence.permissions import Right, require_everywhere
 from competence.queries.checkpoints import (
     Statement,
     checkpoint_as_json,
@@ -16,7 +19,13 @@ from competence.queries.checkpoints import (
     statement_as_json,
     statement_of,
 )
-from competence.queries.journal_proofs import CannotProve, Shown, prove_all, prove_extension
+from competence.queries.journal_proofs import (
+    CannotProve,
+    Shown,
+    entries_numbered,
+    prove_all,
+    prove_extension,
+)
 
 # One bundle is read as a whole by whoever checks it.
 MOST_ENTRIES = 5000
@@ -108,8 +117,40 @@ def bundle_file(made: dict[str, Any]) -> bytes:
             ("bundle.json", as_written(made)),
             ("verify_bundle.py", verifier()),
         ):
-            kept.writestr(zipfile.ZipInfo(name, moment.timetuple()[:6]), content, zipfile.ZIP_DEFLATED)
+            one = zipfile.ZipInfo(name, moment.timetuple()[:6])
+            one.external_attr = 0o644 << 16
+            kept.writestr(one, content, zipfile.ZIP_DEFLATED)
     return file.getvalue()
+
+
+def take_out(
+    *,
+    by: Account,
+    numbers: Sequence[int],
+    since: Checkpoint | Statement | None = None,
+    shown: Shown = None,
+    noted: dict[str, Any],
+) -> bytes:
+    """The entries of those numbers as a bundle's file, noted before it is handed over.
+
+    ``noted``: what the note says, as ``note_look`` takes it; the entries' numbers are added. What is not
+    sealed yet is sealed first, so that everything can be proven. Raises what ``bundle`` and ``note_look`` do.
+    """
+    entries = entries_numbered(numbers)
+    asked = {**noted.get("asked", {}), "entries": list(numbers), "since": since.size if since else None}
+    note_look(by=by, kind=Look.Kind.BUNDLE, **{**noted, "asked": asked})
+    if any(entry.position is None for entry in entries):
+        seal()
+        entries = entries_numbered(numbers)
+    return bundle_file(bundle(entries, since=since, shown=shown))
+
+
+def take_out_entries(
+    *, by: Account, numbers: Sequence[int], since: Checkpoint | Statement | None = None
+) -> bytes:
+    """Entries with all that they say. They may concern any site, so the role must be held for every site."""
+    require_everywhere(by, Right.SEE_JOURNAL)
+    return take_out(by=by, numbers=numbers, since=since, noted={})
 
 
 def verifier() -> bytes:

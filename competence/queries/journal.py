@@ -107,6 +107,8 @@ def _check_checkpoints(report: Report, tree: LeafTree, out_of_order: list[tuple[
             continue
         _check_signature(report, stated, key)
         is_right = _check_root(report, tree, stated, previous if was_right else None)
+        if is_right and not is_any_wrong:
+            report.right_until = (stated.size, stated.at)
         is_any_wrong = is_any_wrong or not is_right
         if previous and stated.size <= tree.get_size() and (is_right or was_right):
             _check_pair(report, tree, previous, stated)
@@ -213,6 +215,8 @@ def _check_entries(report: Report, erased: Explained) -> None:
     rows = _Commitments(report)
     for number, entry in readable(JournalEntry.objects.all(), by="id"):
         report.entries += 1
+        if entry is not None and report.first_at is None:
+            report.first_at = entry.at
         if entry is not None and entry.position is None:
             report.unsealed += 1
         if not _is_as_written(entry, rows.of(number), erased.left_as.get(number)):

@@ -10,12 +10,12 @@ from django.db import models
 from django.db.models import Q
 
 from competence.models import (
+    Account,
     DailyCheck,
     Defect,
     Evidence,
     JournalEntry,
     JournalledRow,
-    Machine,
     Operator,
     Refusal,
     Site,
@@ -29,8 +29,13 @@ class UnknownRecord(LookupError):
 
 @dataclass(frozen=True)
 class RecordKind:
-    """A record that has a page of proof. ``parts``: (model, lookup from its rows to the record). ``sites``:
-    where somebody may ask for it. ``page``: the name of its page's URL, and what the URL asks for."""
+    """A record that has a page of proof.
+
+    ``related``: what its title and site are read with. ``parts``: (model, lookup from its rows to the
+    record). ``sites``: where somebody may ask for it. ``about``: whom and what a note of the look names.
+    ``page``: the name of its page's URL, and what the URL asks for. ``hidden``: why it is shown to this
+    account not at all, or nothing.
+    """
 
     noun: str
     model: type[models.Model]
@@ -38,19 +43,12 @@ class RecordKind:
     parts: tuple[tuple[str, str], ...]
     title: Callable[[Any], str]
     sites: Callable[[Any], tuple[Site, ...]]
-    operator: Callable[[Any], Operator | None]
-    machine: Callable[[Any], Machine | None]
+    about: Callable[[Any], dict[str, Any]]
     page: Callable[[Any], tuple[str, Any]]
+    hidden: Callable[[Account, Any], str] = lambda account, row: ""
 
 
-def _of_machine(row: Any) -> Machine:
-    return row.machine
-
-
-def _none(row: Any) -> None:
-    return None
-
-
+# By the word that stands in the page's address; the upper app adds its own.
 RECORD_KINDS: dict[str, RecordKind] = {
     "operator": RecordKind(
         noun="operator",
@@ -59,8 +57,7 @@ RECORD_KINDS: dict[str, RecordKind] = {
         parts=(("competence.operatorstate", "operator"),),
         title=lambda row: f"{row.name} ({row.number})",
         sites=lambda row: (row.site,),
-        operator=lambda row: row,
-        machine=_none,
+        about=lambda row: {"operator": row},
         page=lambda row: ("operator", row.number),
     ),
     "ticket": RecordKind(
@@ -70,8 +67,7 @@ RECORD_KINDS: dict[str, RecordKind] = {
         parts=(("competence.ticketevent", "ticket"),),
         title=lambda row: f"{row.number}, {row.category.name}, {row.operator.name}",
         sites=lambda row: (row.operator.site,),
-        operator=lambda row: row.operator,
-        machine=_none,
+        about=lambda row: {"operator": row.operator},
         page=lambda row: ("ticket", row.number),
     ),
     "evidence": RecordKind(
@@ -81,8 +77,7 @@ RECORD_KINDS: dict[str, RecordKind] = {
         parts=(("competence.evidence", "corrects"),),
         title=lambda row: f"{row.get_kind_display()}, {row.operator.name}, {row.occurred_on:%-d %B %Y}",
         sites=lambda row: (row.operator.site,),
-        operator=lambda row: row.operator,
-        machine=_none,
+        about=lambda row: {"operator": row.operator},
         page=lambda row: ("operator", row.operator.number),
     ),
     "check": RecordKind(
@@ -92,8 +87,7 @@ RECORD_KINDS: dict[str, RecordKind] = {
         parts=(("competence.finding", "daily_check"),),
         title=lambda row: f"{row.machine.fleet_number}, {row.operator.name}",
         sites=lambda row: (row.site,),
-        operator=lambda row: row.operator,
-        machine=_of_machine,
+        about=lambda row: {"operator": row.operator, "machine": row.machine},
         page=lambda row: ("check-result", row.pk),
     ),
     "refusal": RecordKind(
@@ -103,8 +97,7 @@ RECORD_KINDS: dict[str, RecordKind] = {
         parts=(),
         title=lambda row: f"{row.operator.name} on {row.machine.fleet_number}",
         sites=lambda row: (row.site,),
-        operator=lambda row: row.operator,
-        machine=_of_machine,
+        about=lambda row: {"operator": row.operator, "machine": row.machine},
         page=lambda row: ("refusal", row.pk),
     ),
     "defect": RecordKind(
@@ -114,8 +107,7 @@ RECORD_KINDS: dict[str, RecordKind] = {
         parts=(("competence.defectsighting", "defect"), ("competence.finding", "opened_defect")),
         title=lambda row: f"{row.point_title}, {row.machine.fleet_number}",
         sites=lambda row: (row.site, row.machine.site),
-        operator=_none,
-        machine=_of_machine,
+        about=lambda row: {"machine": row.machine},
         page=lambda row: ("defect", row.pk),
     ),
 }

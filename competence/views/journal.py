@@ -1,13 +1,12 @@
 """The journal: its latest checkpoint, how to verify it, and what its entries say."""
 
-import json
-
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import URLPattern, path
 from django.views.decorators.http import require_GET, require_POST
 
+from competence.forms.journal import EntriesForm
 from competence.models import JournalEntry
 from competence.permissions import Right, may_everywhere, require_everywhere
 from competence.queries.checkpoints import (
@@ -23,8 +22,7 @@ from competence.queries.journal_pages import (
     in_words,
     rows_of_entry,
 )
-from competence.queries.journal_proofs import CannotProve, prove
-from competence.queries.journal_tree import JournalBroken
+from competence.queries.journal_report import words_of
 from competence.views.doing import asks
 from competence.views.lists import choice, paged, span_asked, typed
 
@@ -37,7 +35,11 @@ def _sees_contents(request: HttpRequest) -> bool:
 @require_GET
 @asks(Right.SEE_JOURNAL)
 def journal(request: HttpRequest) -> HttpResponse:
-    return render(request, "competence/journal/journal.html", {**journal_head(), **_entries(request)})
+    return render(
+        request,
+        "competence/journal/journal.html",
+        {**journal_head(), **_entries(request), "bundle_form": EntriesForm()},
+    )
 
 
 def _entries(request: HttpRequest) -> dict:
@@ -78,6 +80,7 @@ def journal_verify(request: HttpRequest) -> HttpResponse:
     context = {
         **journal_head(),
         "report": report,
+        "words": words_of(report),
         "sees_contents": _sees_contents(request),
         "counts": [{"label": name.capitalize(), "value": str(n)} for name, n in report.counts().items()],
         "kinds": [{"label": kind.capitalize(), "value": str(n)} for kind, n in sorted(report.found.items())],
@@ -103,25 +106,8 @@ def journal_entry(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "competence/journal/entry.html", context)
 
 
-@require_GET
-@asks(Right.SEE_JOURNAL)
-def journal_proof(request: HttpRequest, pk: int) -> HttpResponse:
-    """All that a stranger needs to check the entry without the register, as a file."""
-    require_everywhere(request.user, Right.SEE_JOURNAL)
-    entry = get_object_or_404(JournalEntry, pk=pk)
-    try:
-        proof = prove(entry)
-    except (CannotProve, JournalBroken) as error:
-        messages.error(request, str(error))
-        return redirect("journal-entry", pk)
-    answer = HttpResponse(json.dumps(proof, indent=2, ensure_ascii=False), content_type="application/json")
-    answer["Content-Disposition"] = f'attachment; filename="journal-entry-{pk}.json"'
-    return answer
-
-
 urlpatterns: list[URLPattern] = [
     path("journal/", journal, name="journal"),
     path("journal/verify/", journal_verify, name="journal-verify"),
     path("journal/<int:pk>/", journal_entry, name="journal-entry"),
-    path("journal/<int:pk>/proof.json", journal_proof, name="journal-proof"),
 ]

@@ -10,7 +10,10 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError
 
 from competence.actions.journal import seal
-from competence.models import Checkpoint, JournalEntry
+from competence.models import Account, Checkpoint, JournalEntry
+from competence.outputs.proof_bundle import bundle, take_out_entries
+from competence.outputs.verify_bundle import as_written
+from competence.permissions import NotAllowed
 from competence.queries.checkpoints import (
     JournalKeyUnusable,
     NotACheckpoint,
@@ -20,7 +23,7 @@ from competence.queries.checkpoints import (
     public_key,
 )
 from competence.queries.journal import Report, verify
-from competence.queries.journal_proofs import CannotProve, prove
+from competence.queries.journal_proofs import CannotProve, checkpoint_of_size, prove
 from competence.queries.journal_tree import JournalBroken
 
 ALL_WELL, PROBLEMS_FOUND, NOT_UNDERSTOOD = 0, 1, 2
@@ -39,6 +42,14 @@ class Command(BaseCommand):
         proving.add_argument(
             "--row", nargs=2, metavar=("KIND", "KEY"), default=(None, None), help="show only this row"
         )
+        bundling = acts.add_parser("bundle", help="take entries out as a .zip that anybody can check")
+        bundling.add_argument("entries", metavar="ENTRY", type=int, nargs="+", help="the entries' numbers")
+        bundling.add_argument("--by", metavar="NAME", required=True, help="who takes them out; it is noted")
+        bundling.add_argument("--since", metavar="FILE", help="a kept checkpoint that it is to reach back to")
+        bundling.add_argument("--out", metavar="FILE", default="bundle.zip", help="where to; bundle.zip")
+        extending = acts.add_parser("consistency", help="print the proof that one checkpoint extends another")
+        extending.add_argument("older", metavar="OLDER", type=int, help="how many entries it signed")
+        extending.add_argument("newer", metavar="NEWER", type=int)
         acts.add_parser("seal", help="give new entries their places and sign the head")
         acts.add_parser("checkpoint", help="print the latest checkpoint, to be kept elsewhere")
         acts.add_parser("key", help="print the public key")
@@ -46,7 +57,7 @@ class Command(BaseCommand):
     def handle(self, *, act: str, **options: Any) -> None:
         try:
             getattr(self, f"_{act}")(options)
-        except (NotACheckpoint, JournalKeyUnusable, CannotProve) as error:
+        except (NotACheckpoint, JournalKeyUnusable, CannotProve, NotAllowed) as error:
             raise CommandError(str(error), returncode=NOT_UNDERSTOOD) from error
         except JournalBroken as error:
             raise CommandError(str(error), returncode=PROBLEMS_FOUND) from error
@@ -91,6 +102,22 @@ class Command(BaseCommand):
             raise CannotProve(f"There is no entry {number}.")
         kind, key = options["row"]
         self._print(prove(entry, kind=kind, key=key))
+
+    def _bundle(self, options: dict[str, Any]) -> None:
+        by = Account.objects.filter(username=options["by"], is_active=True).first()
+        if by is None:
+            raise CannotProve(f"There is no open account {options['by']}.")
+        since = None
+        if options["since"]:
+            since = checkpoint_from_json(Path(options["since"]).read_text(errors="replace"))
+        numbers = sorted(set(options["entries"]))
+        content = take_out_entries(by=by, numbers=numbers, since=since)
+        Path(options["out"]).write_bytes(content)
+        self.stdout.write(f"{options['out']}: {len(numbers)} of the journal's entries, and what checks them.")
+
+    def _consistency(self, options: dict[str, Any]) -> None:
+        older, newer = checkpoint_of_size(options["older"]), checkpoint_of_size(options["newer"])
+        self.stdout.write(as_written(bundle([], since=older, until=newer)).decode(), ending="")
 
     def _seal(self, options: dict[str, Any]) -> None:
         checkpoint = seal()
