@@ -20,6 +20,7 @@ from competence.views import (
     setup,
     standards,
     tickets,
+    workbook,
 )
 
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -38,6 +39,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *gate.urlpatterns,
     *journal.urlpatterns,
     *proofs.urlpatterns,
+    *workbook.urlpatterns,
     *setup.urlpatterns,
     *assessments.urlpatterns,
 ]

@@ -1,0 +1,146 @@
+"""Take a workbook out from a terminal; and, for the screens, write one that was asked for."""
+
+import json
+from argparse import ArgumentParser
+from datetime import date
+from pathlib import Path
+from typing import Any, TypeVar
+
+from django.core.exceptions import PermissionDenied
+from django.core.management.base import BaseCommand, CommandError
+from django.db import models
+
+from competence.actions.clock import now
+from competence.actions.workbooks import note_workbook
+from competence.forms.workbook import slice_asked
+from competence.models import Account, Category, Employer, Look, Site
+from competence.outputs.workbook import Written, write_workbook
+from competence.outputs.workbook_files import work_out
+from competence.permissions import Right, require, sites_with
+from competence.queries.workbook import CannotAnswer, Slice, as_plain
+
+NOT_UNDERSTOOD = 2
+Named = TypeVar("Named", bound=models.Model)
+
+
+class Command(BaseCommand):
+    help = (
+        "Write the register, or a part of it, as a workbook (.xlsx): as of a moment, as known at a moment. "
+        "That it was taken out is noted in the register. Exit: 0 written, 2 not understood."
+    )
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("out", metavar="OUT.xlsx", nargs="?")
+        parser.add_argument("--by", metavar="NAME", help="who takes it out, by whose rights")
+        parser.add_argument("--as-of", default="", metavar="MOMENT", help="ISO 8601; what was true then; now")
+        parser.add_argument(
+            "--known-at", default="", metavar="MOMENT", help="leave out what was written down later; now"
+        )
+        parser.add_argument(
+            "--site", action="append", default=[], metavar="CODE", help="again for several; all of NAME's"
+        )
+        parser.add_argument("--employer", metavar="FIRM", help="by its whole name")
+        parser.add_argument("--category", metavar="CODE")
+        parser.add_argument(
+            "--from", dest="first", type=_day, metavar="DAY", help="leave out what happened before"
+        )
+        parser.add_argument("--to", dest="last", type=_day, metavar="DAY", help="and what happened after")
+        parser.add_argument("--json", action="store_true", help="print what was written as JSON")
+        parser.add_argument("--run", type=int, metavar="LOOK", help="write a workbook asked for on screen")
+
+    def handle(self, **options: Any) -> None:
+        if options["run"] is not None:
+            looks = Look.objects.select_related("by")
+            work_out(looks.get(pk=options["run"], kind=Look.Kind.WORKBOOK))
+            return
+        if not options["out"] or not options["by"]:
+            raise _not_understood("Say where to write it, and who takes it out: workbook OUT.xlsx --by NAME")
+        path = Path(options["out"])
+        if path.suffix.lower() != ".xlsx":
+            raise _not_understood(f"{path} does not end in .xlsx, and that is what a workbook is.")
+        if not path.parent.is_dir():
+            raise _not_understood(f"There is no folder {path.parent} to write it in.")
+        account = self._account(options["by"])
+        asked = self._asked(account, options)
+        look = note_workbook(by=account, asked=asked)
+        try:
+            written = write_workbook(
+                path,
+                asked,
+                by=f"{account.name} ({account.username})",
+                taken_at=look.at,
+                told=lambda sheet, count: self._say(f"{sheet}: {count:,} rows so far"),
+            )
+        except OSError as problem:
+            raise _not_understood(f"{path} cannot be written: {problem.strerror}.") from problem
+        self._tell(path, asked, written, as_json=options["json"])
+
+    def _account(self, by: str) -> Account:
+        account = Account.objects.filter(username__iexact=by, is_active=True).first()
+        if account is None:
+            raise _not_understood(f"Nobody signs in as {by}.")
+        try:
+            require(account, Right.TAKE_OUT)
+        except PermissionDenied as refused:
+            raise _not_understood(str(refused)) from refused
+        return account
+
+    def _asked(self, account: Account, options: dict[str, Any]) -> Slice:
+        allowed = sites_with(account, Right.TAKE_OUT)
+        sites = [_named(Site, "site", "code", code.upper()) for code in options["site"]]
+        for site in sites:
+            if allowed is not None and site.pk not in allowed:
+                raise _not_understood(f"{account.name} may take nothing of {site} out.")
+        employer, category = options["employer"], options["category"]
+        try:
+            return slice_asked(
+                allowed=allowed,
+                sites=sites,
+                employer=_named(Employer, "employer", "name", employer) if employer else None,
+                category=_named(Category, "category", "code", category) if category else None,
+                at=options["as_of"],
+                known_at=options["known_at"],
+                first=options["first"],
+                last=options["last"],
+            )
+        except CannotAnswer as refused:
+            raise _not_understood(str(refused)) from refused
+
+    def _say(self, stage: str) -> None:
+        """How far it is: on the error stream, so that what is printed can be read by a program."""
+        self.stderr.write(f"{now():%H:%M:%S} {stage}")
+
+    def _tell(self, path: Path, asked: Slice, written: Written, *, as_json: bool) -> None:
+        if as_json:
+            told = {
+                "file": str(path),
+                "size": written.size,
+                "sha256": written.sha256,
+                "asked": as_plain(asked),
+                "sheets": dict(written.counts),
+                "checkpoint": written.checkpoint,
+            }
+            self.stdout.write(json.dumps(told, indent=2, ensure_ascii=False))
+            return
+        for sheet, count in written.counts:
+            self.stdout.write(f"{count:>9,}  {sheet}")
+        at = f"checkpoint at {written.checkpoint['size']}" if written.checkpoint else "no checkpoint yet"
+        self.stdout.write(f"{path}: {written.size:,} bytes, SHA-256 {written.sha256}; {at}.")
+
+
+def _named(model: type[Named], word: str, column: str, value: str) -> Named:
+    found = model._default_manager.filter((f"{column}__iexact", value)).first()
+    if found is None:
+        raise _not_understood(f"There is no {word} {value} on the register.")
+    return found
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise _not_understood(f"“{text}” is not a day. Write it as 2026-03-05.") from None
+
+
+def _not_understood(sentence: str) -> CommandError:
+    return CommandError(sentence, returncode=NOT_UNDERSTOOD)
