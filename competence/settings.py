@@ -6,6 +6,7 @@ site on a network needs.
 """
 
 import os
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -108,6 +109,10 @@ INSTALLED_APPS = [
     "crispy_forms",
     "crispy_bootstrap5",
     "csp",
+    "axes",
+    "django_otp",
+    "django_otp.plugins.otp_totp",
+    "django_otp.plugins.otp_static",
 ]
 
 MIDDLEWARE = [
@@ -121,7 +126,10 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_otp.middleware.OTPMiddleware",
+    "competence.views.middleware.SecondFactorMiddleware",
     "competence.views.middleware.SiteTimeMiddleware",
+    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "competence.urls"
@@ -157,6 +165,25 @@ AUTH_USER_MODEL = "competence.Account"
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign-in"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+# Who may issue a ticket, or make somebody who may, gives a code beside the password: always in production.
+SECOND_FACTOR_REQUIRED = os.environ.get("REGISTER_SECOND_FACTOR", "1" if IS_PRODUCTION else "0") == "1"
+OTP_TOTP_ISSUER = "Competence register"
+# Eight wrong passwords for one name from one address, then five minutes' rest. Not by address alone: a whole
+# site stands behind one. Not by name alone: anybody could lock a trainer out.
+AXES_FAILURE_LIMIT = 8
+AXES_COOLOFF_TIME = timedelta(minutes=5)
+AXES_RESET_COOL_OFF_ON_FAILURE_DURING_LOCKOUT = False
+AXES_RESET_ON_SUCCESS = True
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_USERNAME_CALLABLE = "competence.views.sign_in.name_as_known"
+AXES_CLIENT_IP_CALLABLE = "competence.views.sign_in.address_of"
+AXES_LOCKOUT_TEMPLATE = "registration/locked.html"
+AXES_DISABLE_ACCESS_LOG = True
+AXES_VERBOSE = False
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
 AUTH_PASSWORD_VALIDATORS = [
     {
@@ -198,7 +225,6 @@ SPREADSHEET_MAX_BYTES = 50 * 1024 * 1024
 SPREADSHEET_MAX_UNPACKED = 400 * 1024 * 1024
 # Long workbooks are written here, in a process of their own, and deleted after a day.
 WORKBOOKS_ROOT = DATA_DIR / "workbooks"
-WORKBOOKS_IN_THIS_PROCESS = False
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 2000
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 

@@ -18,7 +18,6 @@ PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 JOURNAL_SEAL_SECONDS = -1
 # Another process would not see the test's transaction.
 WORK_IN_THIS_PROCESS = True
-WORKBOOKS_IN_THIS_PROCESS = True
 
 STATIC_ROOT = DATA_DIR / "static"
 STATIC_ROOT.mkdir()

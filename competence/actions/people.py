@@ -193,7 +193,7 @@ def set_password(*, by: Account, account: Account, password: str) -> Account:
     """Give a new password, one's own or another's; it is never journalled, and ends every other sign-in."""
     account = Account.objects.select_for_update(of=("self",)).get(pk=account.pk)
     if by.pk != account.pk:
-        _require_keeper(by, account)
+        require_keeper(by, account)
     _give_password(account, password)
     account.save(update_fields=["password"])
     record(by=by, action="account.password_set", rows=[account])
@@ -208,7 +208,7 @@ def keep_contact(
     address goes what concerns them, unless they decline; ``None`` leaves that as it was."""
     account = Account.objects.select_for_update(of=("self",)).get(pk=account.pk)
     if by.pk != account.pk:
-        _require_keeper(by, account)
+        require_keeper(by, account)
     account.phone, account.email = phone, email
     if declines_mail is not None and declines_mail != (account.mail_declined_at is not None):
         account.mail_declined_at = now() if declines_mail else None
@@ -226,7 +226,7 @@ def _give_password(account: Account, password: str) -> None:
     account.set_password(password)
 
 
-def _require_keeper(by: Account, account: Account) -> None:
+def require_keeper(by: Account, account: Account) -> None:
     """Who may sign in as somebody could do what they may do: so it takes their every site."""
     require(by, Right.KEEP_PEOPLE)
     roles = account.roles.filter(ended_at=None).select_related("site")

@@ -49,7 +49,7 @@ def account_list(request: HttpRequest) -> HttpResponse:
     )
 
 
-def _account_or_404(request: HttpRequest, username: str) -> Account:
+def account_or_404(request: HttpRequest, username: str) -> Account:
     """An account that this site admin may see: one of the list."""
     found = accounts_at(sites_with(request.user, Right.KEEP_PEOPLE))
     account = found.filter(username=username).first()
@@ -103,7 +103,7 @@ def account_staff_new(request: HttpRequest) -> HttpResponse:
 @asks(Right.KEEP_PEOPLE)
 def account(request: HttpRequest, username: str) -> HttpResponse:
     """One account: its roles, how to reach the person, and a new password. ``do`` says which form came."""
-    held = _account_or_404(request, username)
+    held = account_or_404(request, username)
     doing = request.POST.get("do", "")
     first = {
         "phone": held.phone,
@@ -149,7 +149,7 @@ def _kept(request: HttpRequest, held: Account, doing: str, form: RecordForm) -> 
 
 @asks(Right.KEEP_PEOPLE)
 def role_end(request: HttpRequest, username: str, pk: int) -> HttpResponse:
-    held = _account_or_404(request, username)
+    held = account_or_404(request, username)
     role = get_object_or_404(Role.objects.select_related("site"), pk=pk, account=held)
     require_where(request.user, Right.KEEP_PEOPLE, role.site)
     form = EndRoleForm(request.POST or None)

@@ -1,10 +1,39 @@
-"""Moments on screen are shown in the time zone of the site where the person works."""
+"""What every request passes: the second step of signing in, and the clock of the person's own site."""
 
 from collections.abc import Callable
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import urlencode
+
+from competence.views.second_factor import owes_second_factor
+
+# What opens before the second step: the step itself, and the ways out.
+BEFORE_SECOND_STEP = frozenset({"second-factor", "second-factor-set-up", "sign-out"})
+
+
+class SecondFactorMiddleware:
+    """Nobody who owes a code, or must set a second factor first, gets past a page that asks for a sign-in."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_view(self, request: HttpRequest, view: Any, *rest: Any) -> HttpResponse | None:
+        is_open = not getattr(view, "login_required", True)
+        if is_open or request.resolver_match.view_name in BEFORE_SECOND_STEP:
+            return None
+        owed = owes_second_factor(request)
+        if owed is None:
+            return None
+        way = f"?{urlencode({'next': request.get_full_path()})}" if request.method == "GET" else ""
+        return redirect(f"{reverse(owed)}{way}")
 
 
 class SiteTimeMiddleware:
