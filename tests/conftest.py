@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable, Iterator
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -48,10 +49,17 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.browser)
 
 
+@pytest.fixture(scope="session")
+def photograph_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Names of folders that nobody has made yet: few tests keep a photograph."""
+    folder = tmp_path_factory.mktemp("photographs")
+    return (folder / str(number) for number in count())
+
+
 @pytest.fixture(autouse=True)
-def photographs(tmp_path: Path, settings: Any) -> Path:
+def photographs(photograph_folders: Iterator[Path], settings: Any) -> Path:
     """Each test keeps its photographs apart."""
-    settings.MEDIA_ROOT = tmp_path / "photographs"
+    settings.MEDIA_ROOT = next(photograph_folders)
     return settings.MEDIA_ROOT
 
 
