@@ -34,9 +34,12 @@ PHONE = {
 DESK = {"viewport": {"width": 1280, "height": 900}}
 BROWSER_FIXTURES = {"chromium", "open_page", "phone_page", "desk_page"}
 
-hypothesis_settings.register_profile("dev", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# Everyday runs look at fewer cases, but at new ones each time; CI at more, and always at the same.
 hypothesis_settings.register_profile(
-    "ci", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+    "dev", max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+hypothesis_settings.register_profile(
+    "ci", max_examples=100, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
 )
 hypothesis_settings.load_profile("ci" if IN_CI else "dev")
 
