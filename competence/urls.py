@@ -4,8 +4,10 @@ from django.urls import URLPattern, URLResolver
 
 from assessments import urls as assessments
 from competence.views import (
+    cards,
     checklists,
     checks,
+    credentials,
     defects,
     evidence,
     front,
@@ -32,6 +34,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *defects.urlpatterns,
     *plant.urlpatterns,
     *second_factor.urlpatterns,
+    *cards.urlpatterns,
+    *credentials.urlpatterns,
     *operators.urlpatterns,
     *evidence.urlpatterns,
     *imports.urlpatterns,

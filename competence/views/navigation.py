@@ -39,6 +39,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
             Room("Operators", "operator-list", Right.SEE_RECORDS, ("/evidence/",)),
             Room("Tickets", "ticket-list", Right.SEE_RECORDS),
             Room("What runs out", "end-list", Right.SEE_RECORDS),
+            Room("Ticket cards", "card-list", Right.PRINT_CARD),
             Room("Appointments", "appointment-list", Right.SEE_RECORDS),
             Room("Accounts", "account-list", Right.KEEP_PEOPLE),
             Room("Bring in a spreadsheet", "import-list", Right.KEEP_PEOPLE),

@@ -113,6 +113,7 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
             zone,
         ),
         "may_keep": may(user, Right.KEEP_PEOPLE, site=site),
+        "may_print_card": may(user, Right.PRINT_CARD, site=site),
         "may_record": may_about(user, Right.RECORD_EVIDENCE, person),
         "may_decide": may_about(user, Right.DECIDE_TICKET, person),
     }

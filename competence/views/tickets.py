@@ -82,6 +82,8 @@ def ticket(request: HttpRequest, number: str) -> HttpResponse:
             "form": form,
             "answer": _as_of(held, form.cleaned_data, named) if is_asked else None,
             "moves": _moves(request, held),
+            "may_take_credential": may(request.user, Right.PRINT_CARD, site=site)
+            or may(request.user, Right.TAKE_OUT, site=site),
             "may_correct": may_about(request.user, Right.DECIDE_TICKET, held.operator),
         }
         return render(request, "competence/tickets/ticket.html", context)

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 from django.core.files.base import ContentFile
 from PIL import Image
 
+from competence.queries.signing import signed_credential
 from tests.factories import (
     AccountFactory,
     ChecklistVersionFactory,
@@ -21,6 +22,12 @@ from tests.factories import (
     plain_standard,
 )
 from tests.factories.assessments import AssessmentFactory, PointNoteFactory
+from tests.factories.cards import (
+    CardFactory,
+    CardTicketFactory,
+    CredentialFactory,
+    OperatorPhotographFactory,
+)
 from tests.factories.questions import (
     DrawnQuestionFactory,
     PanelQuestionFactory,
@@ -75,6 +82,7 @@ def make_world() -> SimpleNamespace:
     _add_assessments(world, picture.getvalue())
     _add_sittings(world)
     _add_questions(world)
+    _add_cards(world)
     return world
 
 
@@ -115,3 +123,12 @@ def _add_questions(world: SimpleNamespace) -> None:
     world.question = version.question
     world.waiting_version = QuestionVersionFactory(question=version.question, number=2, review=None)
     world.panel = PanelQuestionFactory(version=version, panel__category=world.category).panel
+
+
+def _add_cards(world: SimpleNamespace) -> None:
+    """The operator's card, a credential of their ticket, and the photograph on record."""
+    world.card = CardFactory(operator=world.operator)
+    CardTicketFactory(card=world.card, ticket=world.ticket)
+    token = signed_credential({"id": "urn:uuid:0"})
+    world.credential = CredentialFactory(ticket=world.ticket, token=token)
+    world.operator_photograph = OperatorPhotographFactory(operator=world.operator)

@@ -1,0 +1,31 @@
+"""Choosing a photograph of an operator for their card."""
+
+from typing import Any
+
+from django import forms
+from django.conf import settings
+
+from competence.forms.record_form import RecordForm
+from competence.inputs.photographs import NotAPhotograph, photograph_jpeg
+
+
+class PhotographForm(RecordForm):
+    photo = forms.FileField(
+        label="Photograph",
+        help_text="The face from the front, nobody else, in portrait. The place and time that a camera "
+        "writes into a picture are taken out.",
+        widget=forms.ClearableFileInput(attrs={"accept": "image/*"}),
+    )
+
+    def clean_photo(self) -> bytes:
+        file = self.cleaned_data["photo"]
+        try:
+            return photograph_jpeg(file, size=file.size, max_bytes=settings.PHOTOGRAPH_MAX_BYTES)
+        except NotAPhotograph as refused:
+            raise forms.ValidationError(str(refused)) from refused
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean()
+        if "photo" in given:
+            given["photograph"] = given.pop("photo")
+        return given
