@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -73,17 +73,24 @@ def size_sentences(aim: Aim) -> list[str]:
     else:
         said.append(
             f"If they show {found}, you can say with {percent(aim.confidence)} confidence that fewer than "
-            f"{percent(aim.rate)} of the {aim.population} have one, that is, fewer than {aim.tolerable}."
+            f"{percent(aim.rate)} of the {aim.population} have a fault, that is, fewer than {aim.tolerable}."
         )
     if aim.by_site:
         said.append("Each site is drawn from by itself, in proportion to what it holds and one at least.")
     return said
 
 
-def draw_steps(seed: str, population: int, *, by_site: bool, key_words: str) -> list[str]:
-    """How the draw was done, so that a stranger with the list can do it again."""
-    each = "Within each site, sort" if by_site else "Sort"
-    take = "as many as the site's share says" if by_site else "as many as the sample's size says"
+def draw_steps(seed: str, population: int, shares: Mapping[str, int], key_words: str) -> list[str]:
+    """How the draw was done, so that a stranger with the list can do it again. ``shares``: how many from each
+    site; under no name, how many from all at once."""
+    each, take = "Sort", f"{shares.get('', 0)}"
+    if "" not in shares:
+        each = "Within each site, sort"
+        take = ", ".join(f"{share} of {site}" for site, share in shares.items())
+        take = (
+            f"{take} (each site's share in proportion, whole parts first, the rest to the largest "
+            "remainders, and one at least)"
+        )
     return [
         f"Take the keys of all {population} records, as listed on the sheet ({key_words}).",
         f"For each, write the seed, a vertical bar and the key, with nothing between: {seed}|KEY. Take the "

@@ -89,7 +89,13 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         ),
     ),
     ("Ask the gate", (Room("Ask the gate", "gate", Right.ASK_GATE),)),
-    ("Audit", (Room("Workbook", "workbook", Right.TAKE_OUT),)),
+    (
+        "Audit",
+        (
+            Room("Samples", "sample-list", Right.SAMPLE),
+            Room("Workbook", "workbook", Right.TAKE_OUT),
+        ),
+    ),
     ("Journal", (Room("Journal", "journal", Right.SEE_JOURNAL),)),
     ("Set-up", (Room("Set-up", "setup:index", Right.KEEP_SETUP, is_everywhere=True),)),
 )

@@ -17,6 +17,7 @@ from tests.factories import (
     MachineFactory,
     OperatorFactory,
     RefusalFactory,
+    SampledItemFactory,
     SiteFactory,
     authorised_operator,
     plain_standard,
@@ -82,6 +83,7 @@ def make_world() -> SimpleNamespace:
     _add_assessments(world, picture.getvalue())
     _add_sittings(world)
     _add_questions(world)
+    _add_sample(world)
     _add_cards(world)
     return world
 
@@ -132,3 +134,9 @@ def _add_cards(world: SimpleNamespace) -> None:
     token = signed_credential({"id": "urn:uuid:0"})
     world.credential = CredentialFactory(ticket=world.ticket, token=token)
     world.operator_photograph = OperatorPhotographFactory(operator=world.operator)
+
+
+def _add_sample(world: SimpleNamespace) -> None:
+    """A sample at the site, with one record in it that has no verdict yet."""
+    world.sampled_item = SampledItemFactory(sample__site=world.site)
+    world.sample = world.sampled_item.sample
