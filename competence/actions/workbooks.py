@@ -11,16 +11,18 @@ from competence.queries.workbook import Slice, as_plain
 log = logging.getLogger(__name__)
 
 
-def note_workbook(*, by: Account, asked: Slice) -> Look:
+def note_workbook(*, by: Account, asked: Slice, row_count: int = 0) -> Look:
     """Write down who takes which slice out, and seal the journal, so that the checkpoint on the workbook's
-    front sheet covers all that it holds.
+    front sheet covers all that it holds. ``row_count``: what was counted before.
 
     Raises ``NotAllowed`` for sites where the account may take nothing out.
     """
     require_sites(by, asked)
     only = asked.site_ids if asked.site_ids and len(asked.site_ids) == 1 else ()
     site = Site.objects.filter(pk__in=only).first()
-    look = note_look(by=by, kind=Look.Kind.WORKBOOK, site=site, asked=as_plain(asked))
+    look = note_look(
+        by=by, kind=Look.Kind.WORKBOOK, site=site, asked=as_plain(asked) | {"row_count": row_count}
+    )
     try:
         seal()
     except Exception:

@@ -1,11 +1,7 @@
 """Verifying the whole journal, and with it every row of the register."""
 
 from bisect import bisect_right
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
-
-from django.db import connection, transaction
 
 from competence.models import Checkpoint, JournalEntry, JournalledRow
 from competence.models.images import entry_bytes
@@ -19,6 +15,7 @@ from competence.queries.journal_erasures import Explained, erasure_lines, explai
 from competence.queries.journal_report import Report
 from competence.queries.journal_rows import UNREADABLE, compare_rows, readable
 from competence.queries.journal_tree import LeafTree
+from competence.queries.one_snapshot import one_snapshot
 from competence.rules.journal import HASH_BYTES, is_consistent, leaf_hash
 
 # A gap of more missing entries than this is told as one entry out of place.
@@ -34,7 +31,7 @@ def verify(*, kept: Statement | None = None, with_photographs: bool = True) -> R
     32 bytes an entry, and a line for each row that was erased.
     """
     report = Report()
-    with _one_snapshot():
+    with one_snapshot():
         tree, out_of_order = _read_positions(report)
         _check_checkpoints(report, tree, out_of_order)
         if kept is not None:
@@ -44,25 +41,6 @@ def verify(*, kept: Statement | None = None, with_photographs: bool = True) -> R
         compare_rows(report, erased, with_photographs=with_photographs)
         report.erasures = erasure_lines()
     return report
-
-
-@contextmanager
-def _one_snapshot() -> Iterator[None]:
-    """Everything inside sees the database as it was at one moment, and keeps no writer waiting."""
-    if connection.in_atomic_block:
-        yield
-    elif connection.vendor == "sqlite":
-        # Django would begin IMMEDIATE, which would stop every writer until the end.
-        with connection.cursor() as cursor:
-            cursor.execute("BEGIN DEFERRED")
-        try:
-            yield
-        finally:
-            connection.connection.rollback()
-    else:
-        with transaction.atomic(), connection.cursor() as cursor:
-            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
-            yield
 
 
 def _read_positions(report: Report) -> tuple[LeafTree, list[tuple[int, int]]]:

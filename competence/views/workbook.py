@@ -36,7 +36,7 @@ def workbook(request: HttpRequest) -> HttpResponse:
     total = sum(count for _, count in counts)
     context = {
         "form": form,
-        "counts": [{"label": sheet.title, "value": f"{count:,}"} for sheet, count in counts],
+        "counts": [(sheet.title, f"{count:,}") for sheet, count in counts],
         "total": total,
         "total_words": f"{total:,}",
         "is_long": total > ROWS_AT_ONCE,
@@ -48,9 +48,9 @@ def workbook(request: HttpRequest) -> HttpResponse:
 
 
 def _take_out(request: HttpRequest, asked: Slice, row_count: int) -> HttpResponse:
-    look = note_workbook(by=request.user, asked=asked)
-    begin(look, row_count, at_once=row_count <= ROWS_AT_ONCE)
+    look = note_workbook(by=request.user, asked=asked, row_count=row_count)
     if row_count > ROWS_AT_ONCE:
+        begin(look)
         return redirect("workbook-made", pk=look.pk)
     work_out(look)
     return _handed_over(look)

@@ -13,9 +13,10 @@ from competence.actions import journal
 from competence.actions.journal import record, seal
 from competence.models import Checkpoint, Employer, JournalEntry, Site
 from competence.queries.checkpoints import signed_bytes
-from competence.queries.journal import _one_snapshot, verify
+from competence.queries.journal import verify
 from competence.queries.journal_proofs import CannotProve, NotSealed, prove, prove_consistency
 from competence.queries.journal_tree import JournalBroken
+from competence.queries.one_snapshot import one_snapshot
 from competence.rules.journal import faults_of_proof, is_consistent
 from tests import factories
 from tests.actions.journalled_register import put
@@ -183,7 +184,7 @@ def test_verifying_sees_one_moment_and_keeps_no_writer_waiting():
         enter()
         connection.close()
 
-    with _one_snapshot():
+    with one_snapshot():
         before = JournalEntry.objects.count()
         writer, began = threading.Thread(target=write), time.monotonic()
         writer.start()
