@@ -10,7 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.core.files.base import File
-from django.db import models, transaction
+from django.db import connection, models, transaction
 from django.db.models import OuterRef, Subquery
 
 from competence.actions.clock import now
@@ -37,7 +37,10 @@ from competence.rules.dates import first_moment
 from competence.rules.import_rows import Line, Meaning
 
 Kind = TicketEvent.Kind
-Tell = Callable[[str], None]
+# Told at each stage: which, and how many rows have been written by then.
+Tell = Callable[[str, int], None]
+# Any number that nothing else in the database uses; it names the lock, and only here.
+_IMPORT_LOCK = 0x696D706F7274
 _MODEL_OF_KIND = {"categories": ("category", Category, "code"), "sites": ("site", Site, "code")}
 _MODEL_OF_KIND["employers"] = ("employer", Employer, "name")
 
@@ -57,12 +60,15 @@ def keep_import_file(
     return kept
 
 
-def keep_mapping(*, by: Account, import_file: ImportFile, **changes: Any) -> ImportFile:
-    """Change how a draft is read."""
+def keep_mapping(
+    *, by: Account, import_file: ImportFile, row_count: int | None = None, **changes: Any
+) -> ImportFile:
+    """Change how a draft is read; ``row_count``: of the sheet, where it is another one now."""
     with transaction.atomic():
         import_file = open_import(by, import_file)
         import_file.mapping = import_file.mapping | changes
-        import_file.save(update_fields=["mapping"])
+        import_file.row_count = row_count or import_file.row_count
+        import_file.save(update_fields=["mapping", "row_count"])
     return import_file
 
 
@@ -108,7 +114,8 @@ def import_rows(
     Each line goes in under the rights of a site admin at the person's site, as the old record of a decision
     that was taken on paper; a trainer's decisions on tickets that the register holds are never undone by it.
     """
-    tell = tell or (lambda stage: None)
+    tell = tell or (lambda stage, written: None)
+    _take_turn()
     import_file = open_import(by, import_file)
     plan = plan_import(
         lines,
@@ -118,6 +125,7 @@ def import_rows(
         moment=now(),
         locked=True,
     )
+    tell("Held against the register", 0)
     import_file.report = plan.counts
     if plan.changes_nothing:
         import_file.status = ImportFile.Status.NOTHING_NEW
@@ -129,19 +137,28 @@ def import_rows(
     return import_file
 
 
+def _take_turn() -> None:
+    """One import at a time, until the transaction ends: two of one file would both enter its people. SQLite's
+    transactions are IMMEDIATE, which is the same lock."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_IMPORT_LOCK])
+
+
 def _write(by: Account, import_file: ImportFile, plan: Plan, tell: Tell) -> None:
     writing = _Writing(by, import_file, plan)
     writing.people()
-    tell(f"{len(writing.rows):,} rows of people written")
+    tell("People written", len(writing.rows))
     writing.tickets()
-    tell(f"{len(writing.rows):,} rows of people and tickets written")
+    tell("Tickets written", len(writing.rows))
     writing.facts()
+    tell("Medicals, inductions and familiarisations written", len(writing.rows))
     import_file.status = ImportFile.Status.IMPORTED
     import_file.imported_by, import_file.imported_at = by, plan.known.moment
     _let_go(import_file)
     import_file.save()
     writing.what_became()
-    tell(f"{len(writing.rows):,} rows written; writing the journal")
+    tell("All rows written; writing the journal", len(writing.rows))
     record(
         by=by,
         action="import.brought_in",
@@ -176,11 +193,17 @@ def open_import(by: Account, import_file: ImportFile) -> ImportFile:
 
 
 def _let_go(import_file: ImportFile) -> None:
-    """The copy is needed no longer: its digest says which file it was."""
+    """The copy is needed no longer, nor is the one that was marked: its digest says which file it was."""
     if import_file.file:
         storage, name = import_file.file.storage, import_file.file.name
-        transaction.on_commit(lambda: storage.delete(name))
+        for copy in (name, marked_name(import_file)):
+            transaction.on_commit(lambda copy=copy: storage.delete(copy))
     import_file.file = ""
+
+
+def marked_name(import_file: ImportFile) -> str:
+    """Where a long file's marked copy stands, beside its own."""
+    return f"{import_file.file.name}.marked.xlsx"
 
 
 def _ending(name: str) -> str:

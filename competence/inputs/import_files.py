@@ -29,7 +29,8 @@ def take_in(*, by: Account, uploaded: UploadedFile) -> ImportFile:
     try:
         sheet = read_kept(kept)
         kept.mapping = first_mapping(sheet.rows) | {"sheet": sheet.name}
-        kept.save(update_fields=["mapping"])
+        kept.row_count = len(sheet.rows)
+        kept.save(update_fields=["mapping", "row_count"])
     except UnreadableSpreadsheet:
         kept.file.delete(save=False)
         kept.delete()

@@ -101,6 +101,11 @@ class ImportRun(models.Model):
     def __str__(self) -> str:
         return f"{self.get_kind_display()}: {self.file_id}, asked for at {self.asked_at:%Y-%m-%d %H:%M}"
 
+    @property
+    def work_name(self) -> str:
+        """Under which it is at work."""
+        return f"import-run-{self.pk}"
+
 
 class ImportedRow(Kept):
     """What one row of a file became (one for each category of a wide row). ``said`` is what the row said of

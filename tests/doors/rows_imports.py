@@ -31,6 +31,8 @@ ROWS = [
             ("dry-run", "get"),
             ("dry-run", "post"),
             ("marked", "get"),
+            ("ask", "post"),
+            ("stop", "post"),
             ("run", "post"),
             ("give-up", "post"),
             ("result", "get"),

@@ -66,6 +66,9 @@ class Command(BaseCommand):
         """How far it is: on the error stream, so that what is printed can be read by a program."""
         self.stderr.write(f"{now():%H:%M:%S} {stage}")
 
+    def _say_stage(self, stage: str, written: int) -> None:
+        self._say(f"{stage}: {written:,} rows" if written else stage)
+
     def _account(self, by: str) -> Account:
         account = Account.objects.filter(username__iexact=by, is_active=True).first()
         if account is None:
@@ -112,7 +115,7 @@ class Command(BaseCommand):
             by=account, name=path.name, size=path.stat().st_size, sha256=digest, file=None, mapping={}
         )
         try:
-            import_rows(by=account, import_file=kept, lines=lines, meaning=meaning, tell=self._say)
+            import_rows(by=account, import_file=kept, lines=lines, meaning=meaning, tell=self._say_stage)
         except ActionRefused as refused:
             raise _not_understood(refused.sentence) from refused
 
