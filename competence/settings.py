@@ -110,12 +110,15 @@ INSTALLED_APPS = [
     "crispy_bootstrap5",
     "csp",
     "axes",
+    "django_guid",
     "django_otp",
     "django_otp.plugins.otp_totp",
     "django_otp.plugins.otp_static",
 ]
 
 MIDDLEWARE = [
+    "django_guid.middleware.guid_middleware",
+    "competence.views.watching.WatchMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -259,6 +262,31 @@ if IS_PRODUCTION:
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
-    "root": {"handlers": ["console"], "level": "WARNING"},
+    "filters": {
+        "request_id": {
+            "()": "django_guid.log_filters.CorrelationId",
+            "correlation_id_field": "request_id",
+        },
+        "no_addresses": {"()": "competence.logs.NoAddresses"},
+    },
+    "formatters": {"lines": {"()": "competence.logs.PlainLines"}},
+    "handlers": {
+        "console": {"class": "logging.StreamHandler"},
+        "lines": {
+            "class": "logging.StreamHandler",
+            "filters": ["request_id", "no_addresses"],
+            "formatter": "lines",
+        },
+    },
+    # On one's own machine an error is read by who works on it; elsewhere by a program, and kept.
+    "root": {"handlers": ["lines" if IS_PRODUCTION else "console"], "level": "WARNING"},
+    "loggers": {
+        "register.requests": {"level": "INFO" if IS_PRODUCTION else "WARNING"},
+        # It names who tried to sign in; that it happened is in the answers' own lines.
+        "axes": {"level": "ERROR"},
+    },
 }
+# The id of a request, from the proxy where it sends one, is in every line of log and in the answer.
+DJANGO_GUID = {"GUID_HEADER_NAME": "X-Request-ID", "EXPOSE_HEADER": False, "VALIDATE_GUID": True}
+# What a program that watches shows to read /metrics/; without one there is no such page.
+METRICS_TOKEN = os.environ.get("REGISTER_METRICS_TOKEN", "")

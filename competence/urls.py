@@ -24,11 +24,13 @@ from competence.views import (
     setup,
     standards,
     tickets,
+    watching,
     workbook,
 )
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *front.urlpatterns,
+    *watching.urlpatterns,
     *checks.urlpatterns,
     *refusals.urlpatterns,
     *missed_checks.urlpatterns,

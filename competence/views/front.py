@@ -1,4 +1,4 @@
-"""The front door: signing in and out, the start page of each role, the theme, and a sign of life."""
+"""The front door: signing in and out, the start page of each role, and the theme."""
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -7,8 +7,7 @@ from typing import Any
 
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_not_required
-from django.db import connection
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import URLPattern, path
 from django.utils.http import url_has_allowed_host_and_scheme
@@ -85,15 +84,6 @@ def choose_theme(request: HttpRequest) -> HttpResponse:
     return response
 
 
-@login_not_required
-@require_GET
-def sign_of_life(request: HttpRequest) -> JsonResponse:
-    """Whether the register can answer: the database says one."""
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT 1")
-    return JsonResponse({"alive": True})
-
-
 urlpatterns: list[URLPattern] = [
     path("", home, name="home"),
     path(
@@ -107,5 +97,4 @@ urlpatterns: list[URLPattern] = [
     ),
     path("sign-out/", auth_views.LogoutView.as_view(), name="sign-out"),
     path("theme/", choose_theme, name="theme"),
-    path("alive/", sign_of_life, name="alive"),
 ]

@@ -6,4 +6,7 @@ ROWS = [
     Row("sign-out", EVERYBODY, method="post"),
     Row("theme", EVERYBODY, method="post", is_public=True),
     Row("alive", EVERYBODY, is_public=True),
+    Row("ready", EVERYBODY, is_public=True),
+    # Opened by a token, not by a role: see test_watching.
+    Row("metrics", frozenset()),
 ]
