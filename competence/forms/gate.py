@@ -1,4 +1,4 @@
-"""Asking the gate: who, which machine, when, and as known when."""
+"""Asking the gate and the record: who, which machine, when, and for the record as known when."""
 
 from datetime import datetime
 from typing import Any
@@ -17,6 +17,8 @@ from competence.permissions import Right, may
 class GateForm(RecordForm):
     """Numbers that are unknown, and moments that are none, are errors beside their fields."""
 
+    right = Right.ASK_GATE
+
     operator = NumberField(label="Operator number")
     machine = NumberField(label="Fleet number")
     at = forms.CharField(
@@ -24,13 +26,6 @@ class GateForm(RecordForm):
         required=False,
         max_length=40,
         help_text="Local time where the machine stood then. Empty: now.",
-        widget=forms.TextInput(attrs={"type": "datetime-local"}),
-    )
-    known_at = forms.CharField(
-        label="As the register knew it at",
-        required=False,
-        max_length=40,
-        help_text="On the same clock. Leaves out what was written down later. Empty: everything known now.",
         widget=forms.TextInput(attrs={"type": "datetime-local"}),
     )
     supervisor = NumberField(
@@ -69,8 +64,6 @@ class GateForm(RecordForm):
         found = Machine.objects.with_state().filter(fleet_number=number).first()
         if found is None:
             raise forms.ValidationError(f"No machine with the fleet number {number} is on the register.")
-        if not may(self._account, Right.ASK_GATE, site=found.site):
-            raise forms.ValidationError(f"{number} stands at {found.site.name}, which is not your site.")
         self.found_machine = found
         return number
 
@@ -78,22 +71,91 @@ class GateForm(RecordForm):
         cleaned = super().clean()
         if self.found_machine is not None:
             self.clock = self.found_machine.site
-            for field in ("at", "known_at"):
-                cleaned[field] = self._moment(field, self.found_machine)
+            cleaned["at"] = self._moment("at")
+            self._refuse_elsewhere()
         return cleaned
 
-    def _moment(self, field: str, machine: Machine) -> datetime | None:
+    def _refuse_elsewhere(self) -> None:
+        if not may(self._account, self.right, site=self.found_machine.site):
+            self._not_ones_site(self.found_machine.site)
+
+    def _not_ones_site(self, site: Site) -> None:
+        number = self.found_machine.fleet_number
+        self.add_error("machine", f"{number} stands at {site.name}, which is not your site.")
+
+    def _moment(self, field: str) -> datetime | None:
         text = self.cleaned_data.get(field, "")
         if not text:
             return now()
         try:
             if field == "at":
-                moment, self.clock = moment_where_it_stood(text, machine, takes_first=True)
+                moment, self.clock = moment_where_it_stood(text, self.found_machine, takes_first=True)
             else:
                 moment = moment_in(text, ZoneInfo(self.clock.zone), takes_first=True)
         except NotAMoment as error:
             self.add_error(field, str(error))
             return None
-        if field == "known_at" and moment > now():
-            self.add_error(field, "Nobody knows yet what the register will say. Choose now or earlier.")
         return moment
+
+
+class AskRecordForm(GateForm):
+    """The same question about a past moment, and one more moment of knowledge."""
+
+    right = Right.ASK_RECORD
+
+    known_at = forms.CharField(
+        label="And as the register knew it at",
+        required=False,
+        max_length=40,
+        help_text="A third answer, on the same clock, if you want one. Empty: none.",
+        widget=forms.TextInput(attrs={"type": "datetime-local"}),
+    )
+    field_order = ("operator", "machine", "at", "known_at", "supervisor")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["at"].required = True
+        self.fields["at"].help_text = "Local time where the machine stood then."
+        self.fields[
+            "supervisor"
+        ].help_text = "Only for a trainee, and only to ask about another than the day's check names."
+        for name in ("at", "known_at"):
+            # A browser's field for local moments would drop an offset, which says which of two is meant.
+            if _has_offset(str(self.data.get(name, ""))):
+                self.fields[name].widget = forms.TextInput()
+        # The site for which the account may ask: where the machine stood then, or where it stands now.
+        self.site: Site | None = None
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        if self.found_machine is None or cleaned.get("at") is None:
+            return cleaned
+        cleaned["known_at"] = self._moment("known_at") if cleaned.get("known_at") else None
+        if cleaned["known_at"] and cleaned["known_at"] > now():
+            self.add_error("known_at", "Nobody knows yet what the register will say. Choose now or earlier.")
+        return cleaned
+
+    def _refuse_elsewhere(self) -> None:
+        for site in (self.clock, self.found_machine.site):
+            if may(self._account, self.right, site=site):
+                self.site = site
+                return
+        self._not_ones_site(self.clock)
+
+    @property
+    def second_at(self) -> datetime | None:
+        """Where the clocks showed the moment asked about twice, and the first was taken: the second."""
+        if _has_offset(self.data.get("at", "")):
+            return None
+        zone = ZoneInfo(self.clock.zone)
+        local = self.cleaned_data["at"].astimezone(zone)
+        second = local.replace(fold=1)
+        return second if second.utcoffset() != local.utcoffset() else None
+
+
+def _has_offset(text: str) -> bool:
+    """Whether a moment as typed says its own offset, as ``moment_in`` reads them."""
+    try:
+        return datetime.fromisoformat(text.strip()).tzinfo is not None
+    except ValueError:
+        return False

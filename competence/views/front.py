@@ -58,6 +58,7 @@ def home(request: HttpRequest) -> HttpResponse:
         board = site_board(sites_with(request.user, Right.SEE_CHECKS), since)
         parts.append(Part("competence/home_board.html", board))
     if any(role.name == Role.Name.AUDITOR for role in request.user.held_roles):
+        parts.insert(0, Part("competence/home_record.html", None))
         parts.append(Part("competence/home_journal.html", journal_head()))
     return render(
         request,

@@ -92,8 +92,10 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
     (
         "Audit",
         (
+            Room("Ask the record", "record", Right.ASK_RECORD),
             Room("Samples", "sample-list", Right.SAMPLE),
             Room("Workbook", "workbook", Right.TAKE_OUT),
+            Room("Looks", "look-list", Right.SEE_LOOKS),
         ),
     ),
     ("Journal", (Room("Journal", "journal", Right.SEE_JOURNAL),)),

@@ -114,6 +114,8 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
         ),
         "may_keep": may(user, Right.KEEP_PEOPLE, site=site),
         "may_print_card": may(user, Right.PRINT_CARD, site=site),
+        "may_ask_record": may(user, Right.ASK_RECORD, site=site),
+        "may_see_looks": may(user, Right.SEE_LOOKS, site=site),
         "may_record": may_about(user, Right.RECORD_EVIDENCE, person),
         "may_decide": may_about(user, Right.DECIDE_TICKET, person),
     }

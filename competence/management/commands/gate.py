@@ -7,17 +7,20 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 from django.utils import timezone
 
-from competence.forms.moments import NotAMoment, moment_in, moment_where_it_stood
-from competence.models import Machine, Operator
+from competence.management.questions import (
+    REFUSED,
+    machine_named,
+    moments_asked,
+    not_understood,
+    operator_named,
+)
 from competence.queries.gate import snapshot
 from competence.queries.gate_answers import WHOSE_MOVE
 from competence.rules.gate import Verdict, decide
 from competence.rules.reasons import long_date
-
-ALLOWED, REFUSED, NOT_UNDERSTOOD = 0, 3, 2
 
 
 class Command(BaseCommand):
@@ -45,17 +48,12 @@ class Command(BaseCommand):
 
     def handle(self, *, operator: str, machine: str, **options: Any) -> None:
         if options["confirmed"] and not options["supervisor"]:
-            raise _not_understood("--confirmed says that a supervising operator said yes: name one.")
+            raise not_understood("--confirmed says that a supervising operator said yes: name one.")
         for number in filter(None, (operator, options["supervisor"])):
-            if not Operator.objects.filter(number=number).exists():
-                raise _not_understood(f"Nobody with the number {number} is on the register.")
-        found = Machine.objects.with_state().filter(fleet_number=machine).first()
-        if found is None:
-            raise _not_understood(f"No machine with the fleet number {machine} is on the register.")
+            operator_named(number)
         now = timezone.now()
-        at, known_at, zone = _moments(found, options["at"], options["known_at"], now)
-        if known_at > now:
-            raise _not_understood("--known-at is in the future; nobody knows that yet.")
+        at, known_at, site = moments_asked(machine_named(machine), options["at"], options["known_at"], now)
+        known_at = known_at or now
         facts = snapshot(
             operator=operator,
             machine=machine,
@@ -76,7 +74,7 @@ class Command(BaseCommand):
             self.stdout.write(json.dumps({**asked, **verdict.as_plain()}, indent=2, ensure_ascii=False))
         else:
             name = facts.person.name if facts.person else operator
-            self._tell(verdict, f"{name} ({operator}) on {machine}", at.astimezone(zone))
+            self._tell(verdict, f"{name} ({operator}) on {machine}", at.astimezone(ZoneInfo(site.zone)))
         if not verdict.is_allowed:
             sys.exit(REFUSED)
 
@@ -92,19 +90,3 @@ class Command(BaseCommand):
             self.stdout.write(f"   Whose move: {WHOSE_MOVE[reason.move].lower()}")
         for notice in verdict.notices:
             self.stdout.write(f"Note: {notice}")
-
-
-def _moments(
-    machine: Machine, at: str | None, known_at: str | None, now: datetime
-) -> tuple[datetime, datetime, ZoneInfo]:
-    """The two moments, and the clock that both are read on: that of where the machine stood at the first."""
-    try:
-        moment, site = (now, machine.site) if at is None else moment_where_it_stood(at, machine)
-        zone = ZoneInfo(site.zone)
-        return moment, now if known_at is None else moment_in(known_at, zone), zone
-    except NotAMoment as error:
-        raise _not_understood(str(error)) from error
-
-
-def _not_understood(sentence: str) -> CommandError:
-    return CommandError(sentence, returncode=NOT_UNDERSTOOD)
