@@ -100,7 +100,7 @@ def test_the_set_up_is_for_who_holds_the_role_at_every_site(client):
 
 def test_every_room_offered_opens(client):
     client.force_login(
-        AccountFactory(operator=OperatorFactory(), roles=["operator", "trainer", "site_admin"])
+        AccountFactory(operator=OperatorFactory(), roles=["operator", "trainer", "site_admin", "auditor"])
     )
     offered = client.get(reverse("home")).context["navigation"]
     assert len(offered) == sum(len(rooms) for _, rooms in GROUPS)
