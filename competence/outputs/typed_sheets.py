@@ -8,6 +8,7 @@ that no workbook may hold are shown by their pictures (Unicode block 2400), and 
 is cut and says so; both are counted.
 """
 
+import contextlib
 import math
 import re
 from collections.abc import Callable, Iterable, Iterator
@@ -358,3 +359,12 @@ def write_rows(
     sheet.finish()
     told(count)
     return [*written, (sheet.title, sheet.row_count)]
+
+
+def throw_away(book: Workbook) -> None:
+    """Close the sheets of a book that will not be saved, and delete what each has written so far."""
+    for sheet in book.worksheets:
+        with contextlib.suppress(Exception):
+            if not sheet.closed:
+                sheet.close()
+            sheet._writer.cleanup()

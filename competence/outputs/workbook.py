@@ -16,7 +16,7 @@ from typing import Any
 
 from openpyxl import Workbook
 
-from competence.outputs.typed_sheets import MOST_ROWS, Layout, write_rows
+from competence.outputs.typed_sheets import MOST_ROWS, Layout, throw_away, write_rows
 from competence.outputs.workbook_front import FRONT, Taken, add_front, fill_front
 from competence.outputs.workbook_sheets import (
     CHECKS,
@@ -100,18 +100,22 @@ def _write(
     front = add_front(book, layout)
     lines: list[tuple[str, int, Sheet]] = []
     before = 0
-    with one_snapshot():
-        named, head = names(), journal_head()
-        for sheet in all_sheets():
+    try:
+        with one_snapshot():
+            named, head = names(), journal_head()
+            for sheet in all_sheets():
 
-            def tell(count: int, title: str = sheet.title, before: int = before) -> None:
-                told(title, before + count)
+                def tell(count: int, title: str = sheet.title, before: int = before) -> None:
+                    told(title, before + count)
 
-            written = write_rows(book, sheet.title, sheet.columns, sheet.rows(asked, named), layout, tell)
-            lines += [(title, count, sheet) for title, count in written]
-            before += sum(count for _, count in written)
-    fill_front(front, Taken(asked, named, by, taken_at, head, lines), layout)
-    book.save(part)
+                written = write_rows(book, sheet.title, sheet.columns, sheet.rows(asked, named), layout, tell)
+                lines += [(title, count, sheet) for title, count in written]
+                before += sum(count for _, count in written)
+        fill_front(front, Taken(asked, named, by, taken_at, head, lines), layout)
+        book.save(part)
+    except BaseException:
+        throw_away(book)
+        raise
     return [(title, count) for title, count, _ in lines], head
 
 
