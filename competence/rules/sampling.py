@@ -66,7 +66,7 @@ def tolerable_faults(population: int, rate: Fraction) -> int:
     ``rate`` is an exact fraction: in binary, 0.07 of 100 is a little more than 7. Raises ``CannotSample``.
     """
     if population < 1:
-        raise CannotSample("There is nothing to draw from: no record is asked for by this. Ask for more.")
+        raise CannotSample("There are no records to draw from. Ask for another site, category or time.")
     if not 0 < rate < 1:
         raise CannotSample("The tolerable rate is more than 0 % and less than 100 %.")
     return math.ceil(rate * population)
