@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import PermissionDenied, ValidationError
 from django.core.management.base import BaseCommand, CommandError
 
 from competence.actions.clock import now
@@ -30,9 +30,9 @@ RECORD = Noun("record", "records")
 
 class Command(BaseCommand):
     help = (
-        "How many records a sample takes, and the draw. --population is a number, which needs --size-only and "
-        "no database, or one of the register's populations. A draw is kept and journalled like one on screen, "
-        "in the name of --by. Exit: 0 done, 2 not understood."
+        "How many records a sample takes, and the draw. --population is a number, which needs --size-only "
+        "and no database, or one of the register's populations. A draw is kept and journalled like one on "
+        "screen, in the name of --by. Exit: 0 done, 2 not understood."
     )
     # The size of a sample of so many records needs no database.
     requires_system_checks = []
@@ -69,6 +69,8 @@ class Command(BaseCommand):
             raise _not_understood(str(problem)) from problem
         except ActionRefused as refused:
             raise _not_understood(refused.sentence) from refused
+        except ValidationError as invalid:
+            raise _not_understood(" ".join(invalid.messages)) from invalid
         self._tell_draw(sample, options)
 
     def _tell_size(self, aim: Aim, options: dict[str, Any]) -> None:
@@ -104,7 +106,8 @@ def _aim_of_number(population: int, options: dict[str, Any]) -> Aim:
     confidence, aql = Fraction(_share(options, "confidence")), options["aql"]
     if aql is not None:
         plan = plan_for(population, _decimal("aql", aql))
-        return Aim(RECORD, population, plan.size, plan.accept, confidence, letter=plan.letter, level=f"{aql}")
+        level = f"{_decimal('aql', aql):.1f}"
+        return Aim(RECORD, population, plan.size, plan.accept, confidence, letter=plan.letter, level=level)
     rate, allowed = Fraction(_share(options, "rate")), options["allowed"]
     tolerable = tolerable_faults(population, rate)
     size = smallest_sample(population, tolerable, confidence, allowed)
