@@ -4,6 +4,7 @@ from django.urls import URLPattern, URLResolver
 
 from assessments import urls as assessments
 from competence.views import (
+    absences,
     cards,
     checklists,
     checks,
@@ -14,6 +15,7 @@ from competence.views import (
     gate,
     imports,
     journal,
+    keeping,
     looks,
     missed_checks,
     operators,
@@ -42,6 +44,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *cards.urlpatterns,
     *credentials.urlpatterns,
     *operators.urlpatterns,
+    *absences.urlpatterns,
     *evidence.urlpatterns,
     *imports.urlpatterns,
     *tickets.urlpatterns,
@@ -51,6 +54,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *record.urlpatterns,
     *looks.urlpatterns,
     *journal.urlpatterns,
+    *keeping.urlpatterns,
     *proofs.urlpatterns,
     *samples.urlpatterns,
     *workbook.urlpatterns,

@@ -18,6 +18,7 @@ from competence.models.personal import PERSONAL, Personal
 from competence.queries.keeping import (
     KeptKind,
     clauses_of,
+    closed_on,
     kept_of,
     kept_of_staff,
     left_on,
@@ -65,10 +66,17 @@ class Subject:
         mine = Q(operator=self.operator) if self.operator else Q(account=self.account)
         return Erasure.objects.filter(mine, kind=Erasure.Kind.PERSON).exists()
 
+    @cached_property
+    def left_on(self) -> date | None:
+        """The day on which they left, or their account was closed."""
+        if self.operator:
+            return left_on(self.operator)
+        return closed_on(self.account) if self.account else None
+
     def kept(self, today: date) -> list[KeptKind]:
         """Every kind of record of theirs, and to which day it is kept."""
         if self.operator:
-            return kept_of(self.operator, today)
+            return kept_of(self.operator, self.left_on, today)
         return kept_of_staff(self.account, today) if self.account else []
 
     def forgotten(self, on: date) -> Forgotten:
@@ -231,6 +239,15 @@ class ErasableColumn:
         noun = str(self.row._meta.verbose_name)
         return f"{self.row._meta.get_field(self.name).verbose_name} of {noun} {self.row.pk}"
 
+    @property
+    def label(self) -> str:
+        return self.row._meta.label_lower
+
+    @property
+    def said(self) -> str:
+        """The words themselves."""
+        return str(getattr(self.row, self.name))
+
     def kept(self, today: date) -> Kept:
         """To which day this column is kept. Four statements at most."""
         told, model = self.told, type(self.row)
@@ -284,3 +301,33 @@ def pictures_and_words(subject: Subject) -> list[ErasableColumn]:
 
 def today_utc(moment: datetime) -> date:
     return moment.astimezone(UTC).date()
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What an erasure would do to the rows of one kind: which columns go, and why the rest may stay."""
+
+    noun: str
+    rows: int
+    columns: tuple[str, ...]
+    why: str
+
+    @property
+    def goes(self) -> str:
+        return ", ".join(self.columns)
+
+
+def outlook(subject: Subject) -> list[Outlook]:
+    """Every kind of row that speaks of somebody, with what an erasure would overwrite of it. One statement a
+    model."""
+    found = []
+    for label, told in PERSONAL.items():
+        if not told.is_personal or label == Erasure._meta.label_lower:
+            continue
+        model: Any = apps.get_model(label)
+        count = reached(label, told, subject).count()
+        if count:
+            columns = tuple(str(model._meta.get_field(name).verbose_name) for name in told.erases)
+            noun = "account" if model is Account else str(model._meta.verbose_name)
+            found.append(Outlook(noun.capitalize(), count, columns, told.why))
+    return found

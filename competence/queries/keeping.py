@@ -136,10 +136,10 @@ class KeptKind:
         }
 
 
-def kept_of(operator: Operator, today: date) -> list[KeptKind]:
-    """Every kind of record that speaks of somebody, in the order of the rules; one statement for each kind of
-    row, and two."""
-    rules, left, home = clauses_of(policy()), left_on(operator), operator.site
+def kept_of(operator: Operator, left: date | None, today: date) -> list[KeptKind]:
+    """Every kind of record that speaks of somebody who left on ``left``, in the order of the rules; one
+    statement for each kind of row, and one."""
+    rules, home = clauses_of(policy()), operator.site
     zone = ZoneInfo(home.zone)
     by_kind: dict[RecordKind, list[Kept]] = defaultdict(list)
     for kind, model, told, which in sources():
@@ -248,9 +248,9 @@ class KindLine:
 
     kind: RecordKind
     clauses: tuple[Clause, ...]
-    rules: tuple[KeepingRule, ...]
-    rows: int
-    past: int
+    # None: nothing is counted under this kind by itself.
+    rows: int | None
+    past: int | None
 
     @property
     def words(self) -> str:
@@ -260,9 +260,8 @@ class KindLine:
 def kind_lines(moment: datetime, site_ids: frozenset[int] | None = None) -> list[KindLine]:
     """Each kind of record with its rules, how many there are at these sites (``None``: every one) and how
     many are past their time. One statement for each kind of row, and two."""
-    rules = policy()
-    clauses, zones = clauses_of(rules), _zones()
-    counted: dict[RecordKind, tuple[int, int]] = defaultdict(lambda: (0, 0))
+    clauses, zones = clauses_of(policy()), _zones()
+    counted: dict[RecordKind, tuple[int, int]] = {}
     for kind, model, told, which in sources():
         rows = model._base_manager.filter(which)
         person = f"{told.to_operator[0]}__" if told.to_operator and told.to_operator[0] != "pk" else ""
@@ -273,18 +272,17 @@ def kind_lines(moment: datetime, site_ids: frozenset[int] | None = None) -> list
             erased = Erasure.objects.filter(kind=Erasure.Kind.PERSON, operator__isnull=False)
             rows = rows.exclude(**{f"{told.to_operator[0]}__in": erased.values("operator")})
         every = (*FLOORS[kind], *clauses[kind])
-        past = _past(model, told, every, moment, zones, home, person) if every else Q(pk__isnull=False)
+        past = _past(model, told, every, moment, zones, home) if every else Q(pk__isnull=False)
         if told.to_operator:
             rows = rows.annotate(left=left_at(told.to_operator[0]))
         found = rows.aggregate(rows=Count("pk", distinct=True), past=Count("pk", filter=past, distinct=True))
-        before = counted[kind]
+        before = counted.get(kind, (0, 0))
         counted[kind] = (before[0] + found["rows"], before[1] + found["past"])
     return [
         KindLine(
             kind,
             (*FLOORS[kind], *clauses[kind]),
-            tuple(rule for rule in rules if rule.kind == kind),
-            *counted[kind],
+            *counted.get(kind, (None, None)),
         )
         for kind in RecordKind
     ]
@@ -301,13 +299,13 @@ def _past(
     moment: datetime,
     zones: dict[str, ZoneInfo],
     home: str,
-    person: str,
 ) -> Q:
     """Rows of which every clause that speaks of them has run out by ``moment``, on the calendar of the home
     site."""
+    # An account of staff has no home site; its days are those of UTC.
+    nowhere = (Q(**{f"{home}__isnull": True}), ZoneInfo("UTC"))
     past = Q()
-    for name, zone in zones.items():
-        here = Q(**{f"{home}__zone": name})
+    for here, zone in [*((Q(**{f"{home}__zone": name}), zone) for name, zone in zones.items()), nowhere]:
         for clause in clauses:
             here &= _has_run_out(model, told, clause, day_at(moment, zone), zone, home)
         past |= here
