@@ -22,10 +22,12 @@ from competence.actions.defects import close_defect
 from competence.actions.journal import seal
 from competence.inputs.scenario import Scenario
 from competence.inputs.scenario_checks import answer_all
-from competence.models import DailyCheck, Defect, JournalEntry, Machine, Refusal, TicketEvent
+from competence.models import DailyCheck, Defect, JournalEntry, Machine, Operator, Refusal, TicketEvent
 from competence.queries.checks import applicable_points
 from competence.queries.gate import snapshot
 from competence.queries.journal import verify
+from competence.queries.record import ask_record
+from competence.queries.record_words import NOUNS
 from competence.rules.conditions import is_daylight
 from competence.rules.gate import Verdict, decide
 
@@ -51,7 +53,7 @@ MORE_PARTS: list[Callable[["Cases"], Iterable[Outcome]]] = []
 def run_main_job(scenario: Scenario) -> Iterator[Outcome]:
     """Every case, in the order in which a shift would meet them."""
     at_the_machine = (_let_through, _stopped, _in_the_dark, _trainee, _stop_use)
-    for part in (*at_the_machine, *MORE_PARTS, _two_times, _journal):
+    for part in (*at_the_machine, *MORE_PARTS, _two_times, _record, _journal):
         yield from part(Cases(scenario))
 
 
@@ -265,6 +267,39 @@ def _two_times(cases: Cases) -> Iterator[Outcome]:
         _told_verdict(known_now),
         tuple(reason.sentence for reason in known_now.reasons),
     )
+
+
+def _record(cases: Cases) -> Iterator[Outcome]:
+    """An auditor asks the record: both answers, what turned the one into the other, and what was stored."""
+    for line in cases.scenario.content["record"]:
+        machine = cases.machine(line["machine"])
+        at = cases.scenario.almanac.moment(line["at"], machine.site.zone)
+        operator = Operator.objects.with_state().get(number=line["operator"])
+        answer = ask_record(operator=operator, machine=machine, site=machine.site, at=at, asked_at=now())
+        rows = [link for turn in answer.turns for link in turn.links]
+        stored = [("let through" if one.is_allowed else "stopped", one.is_same) for one in answer.stored]
+        yield Outcome(
+            f"The record is asked about {operator.name} on {line['machine']} on the morning of {at:%-d %B}.",
+            _told_record(line["then"], line["now"], line["turned_by"], [(line["that_day"], True)]),
+            _told_record(
+                _told_verdict(answer.then.verdict),
+                _told_verdict(answer.now.verdict),
+                ", ".join(_turned_by(link.row) for link in rows),
+                stored,
+            ),
+            tuple(sentence for turn in answer.turns for sentence in (*turn.sentences, turn.turned)),
+        )
+
+
+def _told_record(then: str, known_now: str, turned_by: str, stored: Iterable[tuple[str, bool]]) -> str:
+    kept = ", ".join(f"{word}, {'as' if is_same else 'NOT as'} the record has it" for word, is_same in stored)
+    return f"then {then}; now {known_now}; turned by the {turned_by}; that day: {kept or 'nothing kept'}"
+
+
+def _turned_by(event: TicketEvent) -> str:
+    kind = NOUNS[event.corrects.kind if event.corrects else event.kind]
+    what = f"strike-out of a {kind}" if event.strikes_out else kind
+    return f"{what} recorded by {event.recorded_by.name}"
 
 
 def _journal(cases: Cases) -> Iterator[Outcome]:

@@ -358,7 +358,8 @@ def _detail(finding: Finding, line: Requirement) -> str:
     parts = [] if finding.is_met else [_NOT_MET[finding.met]]
     if finding.since:
         parts.append(f"since {long_date(finding.since)}")
-    if line.hours:
+    # Of a refresher the hours of every year add up to nothing that the standard asks about.
+    if line.hours and line.kind != RequirementKind.REFRESHER:
         parts.append(hours_words(finding.hours, line.hours))
     if finding.counts_to:
         parts.append(f"counts to {long_date(finding.counts_to)}")

@@ -76,7 +76,7 @@ def _from(effective_at: datetime, recorded_at: datetime, zone: ZoneInfo) -> str:
     return f"from {moment_words(effective_at, zone)}"
 
 
-_NOUN = {
+NOUNS = {
     "issued": "issue",
     "renewed": "renewal",
     "varied": "variation",
@@ -92,7 +92,7 @@ def _event(row: TicketEvent, zone: ZoneInfo, named: Names) -> Wording:
     effective = moment_words(row.effective_at, zone)
     details = () if row.strikes_out else tuple(said(row, named))
     if row.corrects is not None:
-        which = f"the {_NOUN[row.corrects.kind]} of {moment_words(row.corrects.effective_at, zone)}"
+        which = f"the {NOUNS[row.corrects.kind]} of {moment_words(row.corrects.effective_at, zone)}"
         if row.strikes_out:
             did = f"struck out {which} of {ticket}"
         elif row.effective_at != row.corrects.effective_at:

@@ -11,7 +11,7 @@ from competence.forms.gate import AskRecordForm
 from competence.models import Look, Operator
 from competence.permissions import Right, may, may_everywhere
 from competence.queries.checkpoints import checkpoint_as_json
-from competence.queries.record import ask_record
+from competence.queries.record import RecordAnswer, ask_record
 from competence.views.doing import asks
 from competence.views.pages import clock_of
 
@@ -56,9 +56,14 @@ def record(request: HttpRequest) -> HttpResponse:
             "sees_chain": sees_chain,
             "sees_entries": may_everywhere(request.user, Right.SEE_JOURNAL),
             "stated": checkpoint_as_json(answer.checkpoint) if answer.checkpoint else None,
-            "roles": "; ".join(role.get_name_display() for role in request.user.held_roles),
+            "third_title": _third_title(answer),
         }
         return render(request, "competence/record/record.html", context)
+
+
+def _third_title(answer: RecordAnswer) -> str:
+    is_later = answer.third is not None and answer.third.known_at >= answer.then.known_at
+    return f"As the register knew it {'later' if is_later else 'before'}"
 
 
 def _supervisor(number: str) -> Operator | None:

@@ -165,7 +165,7 @@ def test_the_evidence_is_for_those_who_see_the_persons_records(client, auditor, 
 def test_a_third_answer_as_known_in_between(client, auditor, driver, machine, suspended_late):
     answer = ask(client, driver, machine, known_at=local(moment_ago(9)))
     assert answer.context["answer"].third.verdict.is_allowed
-    assert "As the register knew it in between" in answer.content.decode()
+    assert "As the register knew it later" in answer.content.decode()
 
 
 def test_the_page_takes_as_many_questions_for_a_long_record(
