@@ -11,7 +11,7 @@ from django.db.models import Model
 from competence.actions.clock import now
 from competence.actions.errors import SAYS_SO_ALREADY, ActionRefused
 from competence.actions.journal import record
-from competence.models import Account, Employer, Operator, OperatorState, Role, Site
+from competence.models import Account, Employer, Erasure, Operator, OperatorState, Role, Site
 from competence.permissions import Right, require, require_where
 from competence.rules.dates import OLDEST_YEARS, add_months, day_at
 
@@ -58,6 +58,7 @@ def change_operator(
     operator = Operator.objects.select_for_update().get(pk=operator.pk)
     require(by, Right.KEEP_PEOPLE, site=operator.site)
     require(by, Right.KEEP_PEOPLE, site=site)
+    refuse_erased(operator)
     moment = now()
     if effective_at is not None and effective_at > moment:
         raise ActionRefused("A change takes effect no later than now.", field="effective_at")
@@ -83,6 +84,7 @@ def correct_operator(
     """Put right a name or a first day that was entered wrongly."""
     operator = Operator.objects.select_for_update().get(pk=operator.pk)
     require(by, Right.KEEP_PEOPLE, site=operator.site)
+    refuse_erased(operator)
     if started_on != operator.started_on:
         _refuse_start_out_of_reach(operator.site, started_on)
     told = (given_name, family_name, started_on)
@@ -93,6 +95,15 @@ def correct_operator(
     operator.save()
     record(by=by, action="operator.corrected", rows=[operator], reason=reason)
     return operator
+
+
+def refuse_erased(operator: Operator) -> None:
+    """Nobody is called back under what is left of an entry that was erased."""
+    if Erasure.objects.filter(operator=operator, kind=Erasure.Kind.PERSON).exists():
+        raise ActionRefused(
+            "This person was erased, and the entry stands for nobody any more. Somebody who comes back is "
+            "entered anew."
+        )
 
 
 def _refuse_start_out_of_reach(site: Site, started_on: date) -> None:
@@ -168,6 +179,8 @@ def open_account(
     username = username.strip()
     if username.lower() == "new" or Account.objects.filter(username__iexact=username).exists():
         raise ActionRefused(f"The name {username} is taken.", field="username")
+    if operator is not None:
+        refuse_erased(operator)
     if operator is not None and Account.objects.filter(operator=operator).exists():
         raise ActionRefused(f"{operator.name} has an account already.")
     account = Account(

@@ -91,6 +91,14 @@ class EndRoleForm(RecordForm):
     reason = reason("Why it ends")
 
 
+class CloseAccountForm(RecordForm):
+    reason = reason("Why it is closed")
+
+
+class ReopenAccountForm(RecordForm):
+    reason = reason("Why it is opened again")
+
+
 class PasswordForm(RecordForm):
     password = new_password()
 

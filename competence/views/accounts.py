@@ -11,13 +11,16 @@ from django.views.decorators.http import require_GET
 
 from competence.actions.appointments import appoint
 from competence.actions.clock import now
+from competence.actions.closing import close_account, reopen_account
 from competence.actions.people import end_role, give_role, keep_contact, open_account, set_password
 from competence.forms.accounts import (
     AppointmentForm,
+    CloseAccountForm,
     EndRoleForm,
     OperatorAccountForm,
     PasswordForm,
     ReachForm,
+    ReopenAccountForm,
     RoleForm,
     StaffAccountForm,
 )
@@ -170,6 +173,48 @@ def role_end(request: HttpRequest, username: str, pk: int) -> HttpResponse:
     )
 
 
+@asks(Right.KEEP_PEOPLE)
+def account_close(request: HttpRequest, username: str) -> HttpResponse:
+    held = account_or_404(request, username)
+    form = CloseAccountForm(request.POST or None)
+    if form.is_valid() and attempt(form, close_account, by=request.user, account=held, **form.cleaned_data):
+        messages.success(request, f"The account of {held.name} is closed, and every role of theirs is ended.")
+        return redirect("account", held.username)
+    return form_page(
+        request,
+        form,
+        title=f"Close the account of {held.name}",
+        overline=f"Account {held.username}",
+        consequence=f"{held.name} is signed out at once and cannot sign in again, and every role of theirs "
+        "ends. What they recorded stays, under their name.",
+        is_stop=True,
+        submit="Close the account",
+        back_url=reverse("account", args=[held.username]),
+        back_label=held.name,
+    )
+
+
+@asks(Right.KEEP_PEOPLE)
+def account_reopen(request: HttpRequest, username: str) -> HttpResponse:
+    held = account_or_404(request, username)
+    form = ReopenAccountForm(request.POST or None)
+    if form.is_valid() and attempt(form, reopen_account, by=request.user, account=held, **form.cleaned_data):
+        messages.success(
+            request, f"{held.name} can sign in again. Give a role: without one it opens no room."
+        )
+        return redirect("account", held.username)
+    return form_page(
+        request,
+        form,
+        title=f"Open the account of {held.name} again",
+        overline=f"Account {held.username}",
+        lead="With the password that it had. Roles that ended stay ended.",
+        submit="Open it again",
+        back_url=reverse("account", args=[held.username]),
+        back_label=held.name,
+    )
+
+
 @require_GET
 @asks(Right.SEE_RECORDS)
 def appointment_list(request: HttpRequest) -> HttpResponse:
@@ -227,6 +272,8 @@ urlpatterns: list[URLPattern] = [
     path("accounts/new/", account_staff_new, name="account-staff-new"),
     path("accounts/<str:username>/", account, name="account"),
     path("accounts/<str:username>/roles/<int:pk>/end/", role_end, name="role-end"),
+    path("accounts/<str:username>/close/", account_close, name="account-close"),
+    path("accounts/<str:username>/open-again/", account_reopen, name="account-reopen"),
     path("appointments/", appointment_list, name="appointment-list"),
     path("appointments/new/", appointment_new, name="appointment-new"),
     path("my/password/", OwnPassword.as_view(), name="password-change"),

@@ -18,10 +18,6 @@ def of_photograph(world):
     return {"label": "competence.finding", "key": str(world.finding.pk), "column": "photograph"}
 
 
-def of_account(world):
-    return {"username": world.trainer.username}
-
-
 ROWS = [
     Row("keeping", LOOKS),
     Row("keeping-rule-new", ADMIN),
@@ -36,5 +32,9 @@ ROWS = [
     Row("keeping-staff-erase", ADMIN, of_staff, method="post", everywhere_only=True),
     Row("keeping-record-erase", ADMIN, of_photograph, everywhere_only=True),
     Row("keeping-record-erase", ADMIN, of_photograph, method="post", everywhere_only=True),
+    Row("account-close", ADMIN, of_staff, own_site_only=True),
+    Row("account-close", ADMIN, of_staff, method="post", own_site_only=True),
+    Row("account-reopen", ADMIN, of_staff, own_site_only=True),
+    Row("account-reopen", ADMIN, of_staff, method="post", own_site_only=True),
     Row("my-held", frozenset({"operator"}), method="post"),
 ]
