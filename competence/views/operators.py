@@ -116,6 +116,7 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
         "may_print_card": may(user, Right.PRINT_CARD, site=site),
         "may_ask_record": may(user, Right.ASK_RECORD, site=site),
         "may_see_looks": may(user, Right.SEE_LOOKS, site=site),
+        "may_take_out": may(user, Right.TAKE_OUT, site=site),
         "may_record": may_about(user, Right.RECORD_EVIDENCE, person),
         "may_decide": may_about(user, Right.DECIDE_TICKET, person),
     }
