@@ -92,6 +92,11 @@ class Stored:
         return isinstance(self.row, DailyCheck)
 
     @property
+    def proof(self) -> tuple[str, str]:
+        """The stored row, as its page of proof is named."""
+        return ("check" if self.is_check else "refusal"), str(self.row.pk)
+
+    @property
     def result(self) -> str:
         """What became of a check: its result, or that it was never submitted."""
         if not isinstance(self.row, DailyCheck):

@@ -8,7 +8,15 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Prefetch
 
-from competence.models import Account, Appointment, Evidence, Requirement, StandardVersion
+from competence.models import (
+    Account,
+    Appointment,
+    Evidence,
+    OperatorState,
+    Requirement,
+    StandardVersion,
+    TicketEvent,
+)
 from competence.queries.record_rows import Mark, Rows, marks_of, named, requirement_of
 from competence.queries.record_words import Wording, wording
 from competence.queries.ticket_lists import Names
@@ -72,6 +80,17 @@ class Link:
     source: Source | None = None
     source_places: tuple[Place, ...] = ()
     appointment: str = ""
+
+    @property
+    def proof(self) -> tuple[str, str] | None:
+        """The record that the row is part of, as its page of proof is named; ``None`` where it has none."""
+        if isinstance(self.row, Evidence):
+            return "evidence", str(self.row.pk)
+        if isinstance(self.row, TicketEvent):
+            return "ticket", str(self.row.ticket_id)
+        if isinstance(self.row, OperatorState):
+            return "operator", str(self.row.operator_id)
+        return None
 
 
 @dataclass(frozen=True)
