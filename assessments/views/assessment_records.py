@@ -92,6 +92,13 @@ def record(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
             and assessment.evidence_id is not None
             and not is_own
             and may(request.user, Right.ASSESS, site=assessment.site),
+            "may_take_credential": assessment.status == Status.CONFIRMED
+            and assessment.evidence_id is not None
+            and (
+                is_own
+                or may(request.user, Right.PRINT_CARD, site=assessment.operator.site)
+                or may(request.user, Right.TAKE_OUT, site=assessment.operator.site)
+            ),
             "may_issue": may_issue,
             # Who holds one has it renewed or varied, which the progress shows; another is not issued.
             "holds_ticket": may_issue and holds_ticket(assessment.operator, assessment.category),

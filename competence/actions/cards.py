@@ -36,7 +36,9 @@ from competence.queries.signing import (
     status_list_address,
 )
 from competence.queries.status_lists import list_in_use
+from competence.queries.ticket_lists import names
 from competence.rules.cards import NUMBER_ALPHABET, NUMBER_LENGTH, claims
+from competence.rules.conditions import Conditions
 from competence.rules.credentials import (
     STOPPING,
     Achievement,
@@ -96,9 +98,7 @@ def _issue(
     if not operator.state.is_active:
         raise ActionRefused(f"{operator.name} is not active, so no card is issued.")
     if not tickets:
-        raise ActionRefused(
-            f"{operator.name} holds no ticket that is in force today, so there is no card yet."
-        )
+        raise ActionRefused(f"{operator.name} holds no ticket in force today, so there is no card to issue.")
     photograph = latest_photograph(operator)
     said = would_say(operator, tickets, photograph.pk if photograph else None)
     places = {ticket.pk: _give_place() for ticket in tickets}
@@ -173,7 +173,10 @@ def issue_ticket_credential(
         achievement,
         ticket=ticket,
         valid_until=valid_until,
-        stated={"licence_number": ticket.number},
+        stated={
+            "licence_number": ticket.number,
+            "description": " ".join(names().of(Conditions.from_plain(ticket.conditions))),
+        },
     )
 
 

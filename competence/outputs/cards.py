@@ -181,6 +181,21 @@ PAGE = """
 def cards_pdf(cards: Sequence[Card], *, is_single: bool, named: Names, printed_at: datetime) -> bytes:
     """Cards of ``queries.cards.with_content`` as a tagged PDF (PDF/UA-1): ``is_single`` one face to a page of
     the card's own size, as card printers take it; else eight to an A4 sheet, their backs on the next page."""
+    files, told = cards_document(cards, is_single=is_single, named=named)
+    return typst.compile(
+        files,
+        format="pdf",
+        pdf_standards=["ua-1"],
+        ignore_system_fonts=True,
+        timestamp=int(printed_at.timestamp()),
+        sys_inputs=told,
+    )
+
+
+def cards_document(
+    cards: Sequence[Card], *, is_single: bool, named: Names
+) -> tuple[dict[str, bytes], dict[str, str]]:
+    """What the compiler is given: its files, and what they say."""
     files: dict[str, bytes] = {"main.typ": PAGE.encode()}
     contents = []
     for number, card in enumerate(cards):
@@ -188,20 +203,11 @@ def cards_pdf(cards: Sequence[Card], *, is_single: bool, named: Names, printed_a
         if picture:
             files[f"face-{number}.svg"] = _as_svg(picture)
         files[f"code-{number}.svg"] = code_as_svg(card.statement)
-        contents.append(
-            _content(card, named)
-            | {"picture": f"face-{number}.svg" if picture else "", "code": f"code-{number}.svg"}
-        )
+        drawn = {"picture": f"face-{number}.svg" if picture else "", "code": f"code-{number}.svg"}
+        contents.append(_content(card, named) | drawn)
     title = f"Ticket card of {cards[0].name}" if len(cards) == 1 else f"{len(cards)} ticket cards"
     sheet = {"title": title, "is-single": is_single, "per-sheet": PER_SHEET, "cards": contents}
-    return typst.compile(
-        files,
-        format="pdf",
-        pdf_standards=["ua-1"],
-        ignore_system_fonts=True,
-        timestamp=int(printed_at.timestamp()),
-        sys_inputs={"sheet": json.dumps(sheet)},
-    )
+    return files, {"sheet": json.dumps(sheet)}
 
 
 def code_of(statement: str) -> segno.QRCode:

@@ -1,5 +1,7 @@
 """What a ticket or a passed assessment amounts to, as strangers may read it: of categories, never people."""
 
+from decimal import Decimal
+
 from competence.models import StandardVersion, Ticket
 from competence.queries.signing import address_of
 from competence.queries.tickets import standard_on
@@ -14,12 +16,13 @@ def achievement_of(version: StandardVersion, what: str) -> Achievement:
     address = address_of("issuer-achievement", version.category.code, version.number, what)
     name = version.category.name
     if what == PRACTICAL:
+        pass_mark = f"{Decimal(version.pass_mark):.0%}"
         return Achievement(
             address,
             f"Practical assessment: {name}",
             "Watched by an appointed assessor at the machine, the walk-around was competent.",
-            f"By version {version.number} of the standard: at least {version.pass_mark:.0%} of the weighted "
-            "marks, no critical point missed or unsafe, and no order that is a safety matter broken.",
+            f"By version {version.number} of the standard: at least {pass_mark} of the weighted marks, no "
+            "critical point missed or unsafe, and no order that is a safety matter broken.",
             kind="Assessment",
         )
     titles = [line.title for line in version.requirements.order_by("pk")]

@@ -1,5 +1,8 @@
 """Which bits of a published status list are set. It tells of places and of nobody."""
 
+from collections.abc import Iterable
+from uuid import UUID
+
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
 
 from competence.models import Card, CardTicket, Credential, Evidence, StatusPlace, TicketEvent
@@ -57,3 +60,19 @@ def list_in_use() -> int:
     """The list that gives places now. Two statements."""
     newest = list_numbers()
     return newest + (StatusPlace.objects.filter(list_number=newest).count() >= LIST_FULL_AT)
+
+
+def stopped_ids(credentials: Iterable[Credential]) -> dict[UUID, str]:
+    """Of these credentials, each that does not hold now: "suspended" or "stopped for good". Four statements
+    for each list that they stand in."""
+    found: dict[UUID, str] = {}
+    credentials = list(credentials)
+    for number in {one.status.list_number for one in credentials}:
+        suspended = places_set(number, Purpose.SUSPENSION)
+        revoked = places_set(number, Purpose.REVOCATION)
+        for one in credentials:
+            if one.status.list_number == number and one.status.place in revoked:
+                found[one.pk] = "Stopped for good"
+            elif one.status.list_number == number and one.status.place in suspended:
+                found[one.pk] = "Suspended"
+    return found

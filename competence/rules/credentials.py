@@ -84,10 +84,12 @@ def achievement_credential(
     holder: Holder,
     achievement: Achievement,
     status: Iterable[Mapping[str, Any]],
+    description: str = "",
     licence_number: str = "",
     evidence: str = "",
 ) -> dict[str, Any]:
-    """An AchievementCredential with every member that is required, and those of use."""
+    """An AchievementCredential with every member that is required, and those of use. ``description``: what
+    limits it, in words, for whoever is shown it."""
     subject: dict[str, Any] = {
         "id": holder.id,
         "type": ["AchievementSubject"],
@@ -113,6 +115,8 @@ def achievement_credential(
         "credentialSubject": subject,
         "credentialStatus": [dict(entry) for entry in status],
     }
+    if description:
+        credential["description"] = description
     if valid_until is not None:
         credential["validUntil"] = written(valid_until)
     if evidence:

@@ -10,6 +10,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
 from django.contrib.staticfiles.storage import staticfiles_storage
 from django.core.cache import cache
+from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
@@ -26,7 +27,7 @@ from competence.permissions import NotAllowed, Right, may, require
 from competence.queries.achievements import PRACTICAL, TICKET_WORDS, achievement_of, standard_of
 from competence.queries.cards import countable, zone_of
 from competence.queries.signing import issuer_profile, key_id
-from competence.queries.status_lists import list_numbers
+from competence.queries.status_lists import list_numbers, stopped_ids
 from competence.rules.cards import end_of
 from competence.rules.credentials import W3C_CONTEXT
 from competence.rules.status_lists import Purpose
@@ -94,7 +95,7 @@ def issuer_status(request: HttpRequest, list_number: int, purpose: str) -> HttpR
     if purpose not in set(Purpose) or not 1 <= list_number <= list_numbers():
         raise Http404("There is no such list.")
     token = cache.get_or_set(
-        f"status-list {key_id()} {list_number} {purpose}",
+        f"status-list/{key_id()}/{list_number}/{purpose}",
         lambda: status_list(list_number, Purpose(purpose), at=now()),
         LIST_KEPT_SECONDS,
     )
@@ -113,7 +114,7 @@ def issuer_achievement(request: HttpRequest, category: str, number: int, what: s
     return _for_everybody(JsonResponse(achievement_document(achievement_of(version, what))))
 
 
-def _require_taker(request: HttpRequest, operator: Operator) -> bool:
+def require_taker(request: HttpRequest, operator: Operator) -> bool:
     """Its holder, or who may print cards or take things out at their site; whether it is the holder."""
     is_own = request.user.operator_id == operator.pk
     if not is_own and not may(request.user, Right.TAKE_OUT, site=operator.site):
@@ -127,7 +128,7 @@ def ticket_credential(request: HttpRequest, number: str) -> HttpResponse:
     tickets = Ticket.objects.select_related("category", "operator__state__site")
     ticket = get_object_or_404(tickets, number=number)
     operator = ticket.operator
-    is_own = _require_taker(request, operator)
+    is_own = require_taker(request, operator)
     may_issue = is_own or may(request.user, Right.PRINT_CARD, site=operator.site)
     if request.method == "POST":
         if not may_issue:
@@ -153,9 +154,20 @@ def ticket_credential(request: HttpRequest, number: str) -> HttpResponse:
         "operator": operator,
         "is_own": is_own,
         "may_issue": may_issue and bool(countable(operator, [ticket], now())) and operator.state.is_active,
-        "credentials": ticket.credentials.select_related("issued_by").order_by("-issued_at"),
+        "lines": credential_lines(ticket.credentials.all()),
     }
     return render(request, "competence/cards/ticket_credential.html", context)
+
+
+def credential_lines(credentials: QuerySet[Credential]) -> list[tuple[Credential, str, bool]]:
+    """Credentials, newest first, with what stops each, in a word, and whether its time is past."""
+    found = list(credentials.select_related("issued_by", "status").order_by("-issued_at"))
+    stopped, moment = stopped_ids(found), now()
+    lines = []
+    for one in found:
+        ends = jwt.decode(one.token, options={"verify_signature": False}).get("exp")
+        lines.append((one, stopped.get(one.pk, ""), ends is not None and ends <= moment.timestamp()))
+    return lines
 
 
 @never_cache
@@ -163,7 +175,7 @@ def ticket_credential(request: HttpRequest, number: str) -> HttpResponse:
 def credential_file(request: HttpRequest, key: uuid.UUID, form: str) -> HttpResponse:
     """A credential as it was issued: ``jwt`` the signed token, ``json`` its body to read."""
     kept = get_object_or_404(Credential.objects.select_related("operator__state__site"), pk=key)
-    _require_taker(request, kept.operator)
+    require_taker(request, kept.operator)
     if form == "json":
         body = jwt.decode(kept.token, options={"verify_signature": False})
         response: HttpResponse = JsonResponse(body, json_dumps_params={"indent": 2, "ensure_ascii": False})

@@ -18,6 +18,10 @@ def _of_confirmed(world):
     return {"assessment_id": world.confirmed_assessment.pk}
 
 
+def _of_passed(world):
+    return {"assessment_id": world.passed_assessment.pk}
+
+
 ROWS: list[Row] = [
     Row("assessment-start", TRAINER),
     Row("assessment-start", TRAINER, method="post"),
@@ -58,4 +62,13 @@ ROWS: list[Row] = [
         owner_only=True,
     ),
     Row("assessment-list", STAFF),
+    Row("assessment-credential", EVERYBODY, kwargs=_of_passed, own_site_only=True, owner_only=True),
+    Row(
+        "assessment-credential",
+        frozenset({"trainer", "site_admin", "operator"}),
+        kwargs=_of_passed,
+        method="post",
+        own_site_only=True,
+        owner_only=True,
+    ),
 ]

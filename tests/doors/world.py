@@ -99,6 +99,8 @@ def _add_assessments(world: SimpleNamespace, picture: bytes) -> None:
     }
     world.finished_assessment = AssessmentFactory(**about, stage="finished")
     world.confirmed_assessment = AssessmentFactory(**about, stage="confirmed")
+    evidence = EvidenceFactory(operator=world.operator, kind="practical", category=world.category)
+    world.passed_assessment = AssessmentFactory(**about, stage="confirmed", evidence=evidence)
     # Last: of those being marked there is one at a time.
     world.assessment = AssessmentFactory(**about)
     world.point_note = PointNoteFactory(
@@ -127,6 +129,12 @@ def _add_questions(world: SimpleNamespace) -> None:
     world.panel = PanelQuestionFactory(version=version, panel__category=world.category).panel
 
 
+def _add_sample(world: SimpleNamespace) -> None:
+    """A sample at the site, with one record in it that has no verdict yet."""
+    world.sampled_item = SampledItemFactory(sample__site=world.site)
+    world.sample = world.sampled_item.sample
+
+
 def _add_cards(world: SimpleNamespace) -> None:
     """The operator's card, a credential of their ticket, and the photograph on record."""
     world.card = CardFactory(operator=world.operator)
@@ -134,9 +142,3 @@ def _add_cards(world: SimpleNamespace) -> None:
     token = signed_credential({"id": "urn:uuid:0"})
     world.credential = CredentialFactory(ticket=world.ticket, token=token)
     world.operator_photograph = OperatorPhotographFactory(operator=world.operator)
-
-
-def _add_sample(world: SimpleNamespace) -> None:
-    """A sample at the site, with one record in it that has no verdict yet."""
-    world.sampled_item = SampledItemFactory(sample__site=world.site)
-    world.sample = world.sampled_item.sample

@@ -27,9 +27,10 @@
     ended: ["No", "Nothing on this card counts any more: its time is past.", `Nobody starts a machine on it. ${ASK} After a renewal there is a new card.`],
     stopped: ["No", "A ticket on this card was stopped after the card was issued.", `Do not rely on anything that it says. ${ASK} What still holds stands on a new card.`],
     changed: ["Changed", "Genuine and in date, but the register has a newer one.", "Ask to see the newer card. What stands below is what this one said."],
+    unasked: ["In date", "Genuine, and in date by what it says. Whether it was stopped since was not asked.", ""],
     good: ["In date", "Genuine: signed by the register, and in date today.", ""],
   };
-  const TONES = { good: "good", changed: "changed", waiting: "waiting", empty: "waiting" };
+  const TONES = { good: "good", changed: "changed", unasked: "changed", waiting: "waiting", empty: "waiting" };
 
   class No extends Error {}
   const no = (why) => { throw new No(why); };
@@ -164,7 +165,7 @@
       const why = problem instanceof No || !(problem instanceof TypeError || problem?.name === "TimeoutError")
         ? "Not asked: the register's answer could not be used." : "Not asked: no network.";
       part("asked").textContent = `${why} The card says only what was true on ${issued}.`;
-      return "good";
+      return "unasked";
     }
     let verdict = "good";
     marks.forEach((set, number) => {
