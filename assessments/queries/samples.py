@@ -25,12 +25,9 @@ def _confirmed(asked: SampleAsked, known_at: datetime) -> list[Drawable]:
     rows = rows.filter(assessor_confirmed_at__lt=asked.before)
     if asked.category:
         rows = rows.filter(category=asked.category)
+    # What was found is left to the record, which tells of corrections too.
     return [
-        drawable_of_site(
-            row,
-            row.started_at,
-            f"{row.number} on {row.machine.fleet_number}, {'competent' if row.is_competent else 'not yet'}",
-        )
+        drawable_of_site(row, row.started_at, f"{row.number} on {row.machine.fleet_number}")
         for row in at_site(rows, asked)
     ]
 
