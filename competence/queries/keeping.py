@@ -360,4 +360,6 @@ def people_past(moment: datetime, site_ids: frozenset[int] | None) -> list[tuple
         .filter(left__lt=moment - timedelta(days=longest))
         .order_by("left", "number")
     )
-    return [(one, day_at(one.left, ZoneInfo(one.site.zone))) for one in gone]
+    told = ((one, ZoneInfo(one.site.zone)) for one in gone)
+    days = ((one, day_at(one.left, zone), day_at(moment, zone)) for one, zone in told)
+    return [(one, left) for one, left, today in days if today > left + timedelta(days=longest)]
