@@ -47,6 +47,12 @@ class AssessmentsConfig(AppConfig):
 
         RECORD_KINDS.update(KINDS)
 
+        from assessments.queries.bookings import bookings_while_away
+        from competence.actions.absences import ON_ABSENCE
+
+        if bookings_while_away not in ON_ABSENCE:
+            ON_ABSENCE.append(bookings_while_away)
+
         from assessments.actions.refreshers import after_check
         from competence.actions.checks import ON_SUBMITTED
 

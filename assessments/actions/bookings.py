@@ -9,11 +9,13 @@ from django.db import transaction
 
 from assessments.models import Assessment, Booking
 from assessments.queries.practical import appointment_on
+from competence.actions.absences import away_words
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
 from competence.models import Account, Machine, Operator
 from competence.permissions import Right, may, require
+from competence.queries.absences import absences_on
 from competence.rules.dates import day_at
 from competence.rules.reasons import long_date
 
@@ -49,6 +51,7 @@ def book_assessments(
     if on < day_at(now(), ZoneInfo(machine.site.zone)):
         raise ActionRefused("That day has gone by.", field="on")
     _refuse_assessor(assessor, machine, operators, on)
+    _refuse_away(assessor, operators, on)
     times = _times(starts_at, minutes_each, len(operators))
     _refuse_taken(assessor, machine, operators, on, times)
     bookings = [
@@ -101,6 +104,17 @@ def _refuse_assessor(assessor: Account, machine: Machine, operators: list[Operat
             wrong.append(f"{operator}: {assessor.name} is no trainer at {operator.site.name}.")
     if wrong:
         raise ValidationError({"operators": wrong})
+
+
+def _refuse_away(assessor: Account, operators: list[Operator], on: date) -> None:
+    """Nobody is booked on a day on which they are away. One statement."""
+    wrong: dict[str, list[str]] = {"operators": [], "assessor": []}
+    of = {operator.pk for operator in operators}
+    for absence in absences_on(on, operators=operators, account=assessor):
+        field = "operators" if absence.operator_id in of else "assessor"
+        wrong[field].append(f"{away_words(absence)} Choose another day, or call that off.")
+    if any(wrong.values()):
+        raise ValidationError({field: said for field, said in wrong.items() if said})
 
 
 def _times(starts_at: time | None, minutes_each: int | None, how_many: int) -> list[time | None]:

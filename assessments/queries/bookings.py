@@ -1,15 +1,17 @@
 """Bookings as lists, and what a new one can be made of."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.db.models import Prefetch, Q, QuerySet
 
 from assessments.models import Assessment, Booking
-from competence.models import Account, Category, Machine, Operator, Role
+from competence.models import Absence, Account, Category, Machine, Operator, Role
 from competence.queries.ticket_lists import zones
 from competence.queries.words import MACHINE_OR_OPERATOR, holding
 from competence.rules.dates import day_at
+from competence.rules.reasons import long_date
 
 
 def bookings_to_show() -> QuerySet[Booking]:
@@ -34,6 +36,25 @@ def from_today(moment: datetime, *, days: int | None = None) -> Q:
             here &= Q(on__lt=today + timedelta(days=days))
         asked |= here
     return asked
+
+
+def bookings_while_away(absences: Sequence[Absence]) -> list[str]:
+    """The bookings that stand on days just entered as away: they are not called off by it. One statement for
+    each absence."""
+    said = []
+    for absence in absences:
+        person = Q(operator=absence.operator_id) | Q(assessor__operator=absence.operator_id)
+        if absence.account_id:
+            person = Q(assessor=absence.account_id)
+        standing = Booking.objects.filter(
+            person, called_off_at__isnull=True, on__range=(absence.first_day, absence.last_day)
+        ).select_related("operator", "assessor")
+        said += [
+            f"A booking stands on {long_date(one.on)}: {one.operator} with {one.assessor.name}. Call it off, or "
+            "move it."
+            for one in standing.order_by("on", "pk")
+        ]
+    return said
 
 
 def bookings_asked(

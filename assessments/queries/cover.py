@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from assessments.models import Booking
 from competence.models import Category, Evidence, MinimumCover, Operator, Site, StandardVersion, Ticket
+from competence.queries.absences import away_between
 from competence.queries.gate import people_facts
 from competence.queries.renewals import Ready, ready_to_renew
 from competence.queries.roster import site_roster
@@ -51,6 +52,17 @@ class Cover:
     chance: float = 0.0
     ready: Ready | None = None
     is_lent: bool = False
+    # Days on which they are authorised as ever, and not there.
+    away: tuple[Span, ...] = ()
+
+    @property
+    def there(self) -> Sequence[Span]:
+        """The days on which they are authorised if nothing is renewed, and not away."""
+        return less(self.spans, self.away) if self.away else self.spans
+
+    @property
+    def gained_there(self) -> Sequence[Span]:
+        return less(self.gained, self.away) if self.away else self.gained
 
     @property
     def chance_words(self) -> str:
@@ -84,23 +96,38 @@ class Forecast:
         return self.certain + count((span for person in self.people for span in person.gained), self.horizon)
 
     @cached_property
+    def available(self) -> Counts:
+        """Authorised and not away, each day, if nobody renews anything."""
+        return count((span for person in self.people for span in person.there), self.horizon)
+
+    @cached_property
+    def available_if_all_pass(self) -> Counts:
+        gained = (span for person in self.people for span in person.gained_there)
+        return self.available + count(gained, self.horizon)
+
+    @cached_property
+    def is_anybody_away(self) -> bool:
+        """On a day on which they would count."""
+        return bool((self.available_if_all_pass < self.if_all_pass).any())
+
+    @cached_property
     def short(self) -> NDArray[np.float64]:
-        """How likely it is, each day, that fewer than the minimum are authorised."""
+        """How likely it is, each day, that fewer than the minimum are authorised and there."""
         chances = np.zeros(self.horizon.days)
         for start, end in pairwise([*self._edges, self.horizon.days]):
             day = self.horizon.first + DAY * start
-            tosses = [p.chance for p in self.people if any(s.first <= day <= s.last for s in p.gained)]
+            tosses = [p.chance for p in self.people if any(s.first <= day <= s.last for s in p.gained_there)]
             chances[start:end] = chance_of_fewer(
-                self.minimum, certain=int(self.certain[start]), chances=tosses
+                self.minimum, certain=int(self.available[start]), chances=tosses
             )
         return chances
 
     @cached_property
     def _edges(self) -> list[int]:
-        """The days, numbered from the first, on which anybody starts or has ended."""
+        """The days, numbered from the first, on which anybody starts, has ended, leaves or is back."""
         days = {0}
         for person in self.people:
-            for span in (*person.spans, *person.gained):
+            for span in (*person.spans, *person.gained, *person.away):
                 days.add((span.first - self.horizon.first).days)
                 days.add((span.last - self.horizon.first).days + 1)
         return sorted(day for day in days if 0 <= day < self.horizon.days)
@@ -111,7 +138,13 @@ class Forecast:
         found: list[Change] = []
         for day in self._edges:
             on = self.horizon.first + DAY * day
-            change = Change(on, int(self.certain[day]), int(self.if_all_pass[day]), float(self.short[day]))
+            change = Change(
+                on,
+                int(self.certain[day]),
+                int(self.if_all_pass[day]),
+                float(self.short[day]),
+                int(self.available[day]),
+            )
             if not found or replace(found[-1], on=on) != change:
                 found.append(change)
         return found
@@ -121,12 +154,24 @@ class Forecast:
         return int(self.certain[0])
 
     @property
+    def now_away(self) -> int:
+        """Authorised today, and away."""
+        return self.now - int(self.available[0])
+
+    @property
     def first_short(self) -> date | None:
-        return first_short(self.certain, self.minimum, self.horizon)
+        """The first day on which fewer than the minimum are authorised and there."""
+        return first_short(self.available, self.minimum, self.horizon)
 
     @property
     def first_short_if_all_pass(self) -> date | None:
-        return first_short(self.if_all_pass, self.minimum, self.horizon)
+        return first_short(self.available_if_all_pass, self.minimum, self.horizon)
+
+    @property
+    def is_short_by_absence(self) -> bool:
+        """Whether on the first day short there would be enough, were nobody away."""
+        on = self.first_short
+        return on is not None and int(self.certain[(on - self.horizon.first).days]) >= self.minimum
 
     @property
     def first_short_words(self) -> str:
@@ -140,7 +185,7 @@ class Forecast:
     @property
     def hangs_on(self) -> Cover | None:
         """The one person whom the category hangs on today; ``None`` where there are none or several."""
-        today = [p for p in self.people if any(s.first <= self.horizon.first <= s.last for s in p.spans)]
+        today = [p for p in self.people if any(s.first <= self.horizon.first <= s.last for s in p.there)]
         return today[0] if len(today) == 1 else None
 
 
@@ -152,6 +197,7 @@ class Change:
     certain: int
     if_all_pass: int
     short: float
+    available: int
 
     @property
     def short_words(self) -> str:
@@ -173,7 +219,7 @@ def site_forecasts(
 ) -> list[Forecast]:
     """A forecast for every category of which the site has machines or a minimum, by name.
 
-    Thirteen statements, or fourteen where somebody is lent; as many for any number of people and machines.
+    Fourteen statements, or fifteen where somebody is lent; as many for any number of people and machines.
     """
     what_if = what_if or WhatIf()
     horizon = Horizon(day_at(moment, ZoneInfo(site.zone)), days)
@@ -191,6 +237,7 @@ def site_forecasts(
         _booked(horizon, everybody, what_if.added or {}),
         ready_to_renew(tickets, horizon.first),
     )
+    away = away_between(horizon.first, horizon.last).operators
     categories = Category.objects.filter(code__in=machines.keys() | minimums.keys()).order_by("name")
     return [
         Forecast(
@@ -199,7 +246,10 @@ def site_forecasts(
             horizon,
             minimums.get(category.code, 0),
             sum(machine.is_in_service for machine, _ in machines[category.code]),
-            _covers(category.code, people, lent, machines[category.code], horizon, renewals),
+            tuple(
+                replace(cover, away=away.get(cover.number, ()))
+                for cover in _covers(category.code, people, lent, machines[category.code], horizon, renewals)
+            ),
         )
         for category in categories
     ]

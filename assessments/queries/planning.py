@@ -13,7 +13,9 @@ from assessments.models import Booking
 from assessments.queries.cover import Forecast, chances_of_passing, site_forecasts
 from assessments.rules.planning import Assessor, Need, Task
 from competence.models import Account, Appointment, Role, Site, StandardVersion, Ticket
+from competence.queries.absences import away_between
 from competence.queries.renewals import ready_to_renew
+from competence.rules.cover import Span
 from competence.rules.dates import day_at
 
 DAY = timedelta(days=1)
@@ -55,7 +57,7 @@ class Asked:
 def planning_task(asked: Asked, moment: datetime) -> Task:
     """A key of a need is the number of its ticket, that of an assessor their account's.
 
-    A fixed number of statements for each site, and ten more.
+    A fixed number of statements for each site, and eleven more.
     """
     sites = list(Site.objects.filter(code__in=asked.sites).order_by("code"))
     forecasts = [
@@ -63,7 +65,7 @@ def planning_task(asked: Asked, moment: datetime) -> Task:
         for site in sites
         for one in site_forecasts(site, moment=moment, days=_days_until(asked.last, site, moment))
     ]
-    booked = _booked_days(moment)
+    booked = _with_absences(_booked_days(moment), asked)
     return Task(
         tuple(_needs(asked, sites, forecasts, booked)),
         tuple(_assessors(asked, sites, booked)),
@@ -78,7 +80,7 @@ def _days_until(last: date, site: Site, moment: datetime) -> int:
 
 def _missing(forecast: Forecast, first: date) -> list[int]:
     """How many people are missing each day from the plan's first on, with the bookings that stand passed."""
-    from_first = forecast.if_all_pass[(first - forecast.horizon.first).days :]
+    from_first = forecast.available_if_all_pass[(first - forecast.horizon.first).days :]
     return [max(0, forecast.minimum - int(there)) for there in from_first]
 
 
@@ -109,6 +111,26 @@ def _booked_days(moment: datetime) -> _Booked:
         {key: frozenset(days) for key, days in operators.items()},
         frozenset(renewals),
     )
+
+
+def _with_absences(booked: _Booked, asked: Asked) -> _Booked:
+    """The days taken, with those on which people are away. One statement."""
+    away = away_between(asked.first, asked.last)
+    return _Booked(
+        _both(booked.assessors, away.accounts, asked),
+        _both(booked.operators, away.operators, asked),
+        booked.renewals,
+    )
+
+
+def _both(
+    taken: Mapping[Any, frozenset[date]], away: Mapping[Any, tuple[Span, ...]], asked: Asked
+) -> dict[Any, frozenset[date]]:
+    return {
+        key: taken.get(key, frozenset())
+        | {day for day in asked.days if any(span.first <= day <= span.last for span in away.get(key, ()))}
+        for key in taken.keys() | away.keys()
+    }
 
 
 def _needs(

@@ -74,8 +74,11 @@ class Assessor:
     away: frozenset[date] = frozenset()
 
     def may(self, kind: Kind, on: date) -> bool:
+        return on not in self.away and self.may_if_there(kind, on)
+
+    def may_if_there(self, kind: Kind, on: date) -> bool:
         site, category, not_by = kind
-        if on in self.away or self.key == not_by or (self.sites is not None and site not in self.sites):
+        if self.key == not_by or (self.sites is not None and site not in self.sites):
             return False
         first, last = self.appointed.get(category, (date.max, date.min))
         return first <= on <= last
@@ -238,10 +241,15 @@ def _as_plan(task: Task, placements: Sequence[Placement], bound: float, started:
 
 def why_not(task: Task, need: Need) -> str:
     """Why a renewal found no place, in a sentence for the screen."""
-    days = [on for on in task.days if need.may_be(on)]
+    inside = [on for on in task.days if need.earliest <= on <= need.latest]
+    if not inside:
+        return "None of the days planned lies in its window."
+    days = [on for on in inside if need.may_be(on)]
     if not days:
-        return "None of the days planned lies in its window, or the person is away on all of them."
+        return "The person is away, or booked already, on every day planned in its window."
     if not any(one.may(need.kind, on) for one in task.assessors for on in days):
+        if any(one.may_if_there(need.kind, on) for one in task.assessors for on in days):
+            return "Every assessor who may is away, or booked already, on the days of its window."
         return "No assessor is appointed for the category at the site on any day of its window."
     return "Every assessor who may is full on the days of its window."
 

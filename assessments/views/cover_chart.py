@@ -32,6 +32,8 @@ class Chart:
     top: int
     certain: str
     if_all_pass: str
+    # Who is authorised and there, where anybody is away.
+    available: str
     needed_at: int | None
     short: tuple[tuple[int, int], ...]
     months: tuple[Tick, ...]
@@ -48,8 +50,9 @@ def chart_of(forecast: Forecast) -> Chart:
         top=top,
         certain=_steps(forecast.certain, top),
         if_all_pass=_steps(forecast.if_all_pass, top) if is_more else "",
+        available=_steps(forecast.available, top) if forecast.is_anybody_away else "",
         needed_at=top - forecast.minimum if forecast.minimum else None,
-        short=tuple(_runs(forecast.certain < forecast.minimum)),
+        short=tuple(_runs(forecast.available < forecast.minimum)),
         months=tuple(_months(forecast.horizon.first, forecast.horizon.days)),
         numbers=tuple(Tick(f"{1 - n / top:.2%}", str(n)) for n in range(0, top, apart)),
     )

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from django.db import transaction
 
 from competence.inputs.scenario import Scenario
+from competence.inputs.scenario_absences import plan_absences
 from competence.inputs.scenario_checks import plan_checks
 from competence.inputs.scenario_people import plan_people
 
@@ -19,6 +20,7 @@ def write_history(scenario: Scenario) -> int:
     scenario.plan_plant()
     plan_people(scenario)
     plan_checks(scenario)
+    plan_absences(scenario)
     for plan in PLANNERS:
         plan(scenario)
     return scenario.timetable.run(scenario.almanac.opened_at)

@@ -14,6 +14,7 @@ from competence.forms.operators import ChangeOperatorForm, CorrectOperatorForm, 
 from competence.forms.record_form import RecordForm
 from competence.models import Employer, Operator
 from competence.permissions import Right, may, may_about, sites_with
+from competence.queries.absences import absences_to_show
 from competence.queries.operators import (
     OperatorsAsked,
     account_of,
@@ -96,7 +97,10 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
     tickets = ticket_rows(held, moment, named)
     evidence = evidence_of(person)
     site, user = person.site, request.user
+    may_book = may(user, Right.BOOK, site=site)
     return {
+        "may_book": may_book,
+        "absences": absences_to_show(person, today) if may_book else [],
         "operator": person,
         "account": account_of(person),
         "tickets": tickets,

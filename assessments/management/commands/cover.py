@@ -71,6 +71,7 @@ def _plain(forecast: Forecast) -> dict[str, Any]:
             {
                 "on": change.on.isoformat(),
                 "certain": change.certain,
+                "not_away": change.available,
                 "if_all_pass": change.if_all_pass,
                 "chance_of_too_few": round(change.short, 6),
             }
