@@ -2,7 +2,7 @@
 known at another."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -99,22 +99,31 @@ def states_then(asked: Slice, operator: str) -> QuerySet[OperatorState]:
     ).order_by("-effective_at", "-recorded_at", "-pk")
 
 
+def narrowed_states(asked: Slice) -> QuerySet[OperatorState]:
+    """The state of each operator of the slice's sites and employer that held then."""
+    found = OperatorState.objects.filter(pk=Subquery(states_then(asked, "operator").values("pk")[:1]))
+    found = found.filter(asked.at_sites("site_id"))
+    return found if asked.employer is None else found.filter(employer=asked.employer)
+
+
 def of_people_then(rows: Rows, asked: Slice, operator: str = "operator") -> Rows:
     """Rows about people who belonged to the slice's sites and employer at its moment; each with ``home`` and
-    ``firm``, the keys of the site and the employer."""
+    ``firm``, the keys of the site and the employer. The people are found once, not once for every row."""
     states = states_then(asked, operator)
     rows = rows.annotate(
         home=Subquery(states.values("site_id")[:1]), firm=Subquery(states.values("employer_id")[:1])
-    ).filter(asked.at_sites("home"))
-    return rows if asked.employer is None else rows.filter(firm=asked.employer)
+    )
+    if asked.site_ids is None and asked.employer is None:
+        return rows
+    return rows.filter((f"{operator}__in", narrowed_states(asked).values("operator")))
 
 
 def employed_then(rows: Rows, asked: Slice, operator: str = "operator") -> Rows:
     """Rows about people whom the slice's employer employed at its moment; all, where it names none."""
     if asked.employer is None:
         return rows
-    firm = Subquery(states_then(asked, operator).values("employer_id")[:1])
-    return rows.annotate(firm=firm).filter(firm=asked.employer)
+    anywhere = replace(asked, site_ids=None)
+    return rows.filter((f"{operator}__in", narrowed_states(anywhere).values("operator")))
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,14 @@ from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 
 from competence.models import Evidence, OperatorState, Ticket, TicketEvent
 from competence.queries.tickets import EVENT_COLUMNS, event_from
-from competence.queries.workbook import CHUNK, Names, Slice, of_people_then, states_then
+from competence.queries.workbook import (
+    CHUNK,
+    Names,
+    Slice,
+    narrowed_states,
+    of_people_then,
+    states_then,
+)
 from competence.rules.conditions import Conditions
 from competence.rules.dates import day_at
 from competence.rules.standing import EventKind, Level, standing
@@ -34,10 +41,7 @@ def account_name(first: str | None, last: str | None, username: str | None) -> s
 def operators_then(asked: Slice) -> QuerySet[OperatorState]:
     """The state of each operator of the slice that held then; with a category, only of those with a ticket
     for it."""
-    found = OperatorState.objects.filter(pk=Subquery(states_then(asked, "operator").values("pk")[:1]))
-    found = found.filter(asked.at_sites("site_id"))
-    if asked.employer is not None:
-        found = found.filter(employer=asked.employer)
+    found = narrowed_states(asked)
     if asked.category is not None:
         held = issued_then(asked).filter(operator=OuterRef("operator"), category=asked.category)
         found = found.filter(Exists(held))
@@ -116,7 +120,11 @@ def ticket_events_then(asked: Slice) -> QuerySet[TicketEvent]:
 
 
 def ticket_event_rows(asked: Slice, named: Names) -> Iterator[tuple[Any, ...]]:
-    corrections = TicketEvent.objects.filter(corrects=OuterRef("pk"), recorded_at__lte=asked.known_at)
+    # By the ticket too: hardly an event corrects another, and a database that has counted them thinks little
+    # of an index of those that do.
+    corrections = TicketEvent.objects.filter(
+        ticket=OuterRef("ticket"), corrects=OuterRef("pk"), recorded_at__lte=asked.known_at
+    )
     newest = corrections.order_by("-recorded_at", "-sequence").values("strikes_out")[:1]
     found = ticket_events_then(asked).annotate(is_struck_out=Subquery(newest))
     by = (f"recorded_by__{column}" for column in ACCOUNT)
@@ -187,9 +195,17 @@ def evidence_then(asked: Slice) -> QuerySet[Evidence]:
 
 
 def evidence_rows(asked: Slice, named: Names) -> Iterator[tuple[Any, ...]]:
-    found = evidence_then(asked).order_by("operator__number", "occurred_on", "pk")
+    # By the operator too, for the same reason as above; a correction is about the same person.
+    corrections = Evidence.objects.filter(
+        operator=OuterRef("operator"), corrects=OuterRef("pk"), recorded_at__lte=asked.known_at
+    )
+    found = (
+        evidence_then(asked)
+        .annotate(is_struck_out=Subquery(corrections.values("strikes_out")[:1]))
+        .order_by("operator__number", "occurred_on", "pk")
+    )
     by = (f"recorded_by__{column}" for column in ACCOUNT)
-    corrected = ("corrected_by__recorded_at", "corrected_by__strikes_out", "corrects_id", "strikes_out")
+    corrected = ("is_struck_out", "corrects_id", "strikes_out")
     columns = (
         "home",
         "kind",
@@ -208,9 +224,9 @@ def evidence_rows(asked: Slice, named: Names) -> Iterator[tuple[Any, ...]]:
     kinds = dict(Evidence._meta.get_field("kind").choices)
     for row in found.values_list(*PERSON, *by, *corrected, *columns).iterator(chunk_size=CHUNK):
         number, family, given, first, last, username, *rest = row
-        replaced_at, is_struck_out, corrects, strikes_out, home, kind, category, site, model, *rest = rest
+        is_struck_out, corrects, strikes_out, home, kind, category, site, model, *rest = rest
         occurred_on, is_met, counts_to, hours, came_from, recorded_at, reason, pk = rest
-        if replaced_at is not None and replaced_at <= asked.known_at:
+        if is_struck_out is not None:
             stands = "Struck out" if is_struck_out else "Corrected"
         else:
             stands = "Strikes out another row" if strikes_out else "Counts"

@@ -35,6 +35,7 @@ from tests.bench import (  # noqa: E402
     planning,
     roster,
     severity,
+    workbook,
 )
 from tests.bench.register import add_people, make_plant  # noqa: E402
 
@@ -90,6 +91,8 @@ def run(first: int, full: int, *, judged: bool) -> int:
     print(plan.line())
     imported = importing.measure(50_000 if judged else 2_000)
     print(imported.line())
+    taken = workbook.measure(1, 2_300 if judged else 50)
+    print(taken.line())
     goals = [
         ("statements for one verdict", after.statements, 3),
         ("one verdict / hand-written SQL", after.median / after.floor, 25),
@@ -101,6 +104,8 @@ def run(first: int, full: int, *, judged: bool) -> int:
         ("question analysis and pingouin apart, in thousand millionths", questions.difference * 1e9, 1),
         ("seconds for the cover of 600 site-categories over a year", cover.seconds, 1),
         ("cover from ten times the tickets, for each ticket", cover.growth, 1.3),
+        ("a workbook / a bare loop writing the same values", taken.ratio, 1.2),
+        ("peak memory for a million cells / for a tenth of them", taken.memory, 1.1),
         ("an import / reading and bulk insert of the same rows", imported.ratio, 2),
         ("a plan's cost over its bound, per cent", plan.found.gap * 100, 2),
         ("a plan's cost / that of earliest due first", plan.against_by_hand, 1),
