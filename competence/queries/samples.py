@@ -24,7 +24,7 @@ from competence.rules.sampling import (
     tolerable_faults,
 )
 from competence.rules.sampling_plans import plan_for
-from competence.rules.sampling_words import Aim
+from competence.rules.sampling_words import Aim, percent
 
 # Every key is kept with the sample: beyond this a population is narrowed first.
 MOST = 100_000
@@ -160,8 +160,10 @@ def what_words(sample: Sample, zone: ZoneInfo) -> str:
 
 def basis_words(sample: Sample) -> str:
     """What a sample's size rests on. No statement."""
-    confidence = f"{sample.confidence * 100:.10g} % confidence".replace(".0 %", " %")
+    confidence = f"{percent(Fraction(sample.confidence))} confidence"
     if sample.basis == Sample.Basis.PLAN:
         return f"ISO 2859-1, letter {sample.letter}, limit {sample.level:.1f} %; {confidence}"
-    allowed = f"{sample.allowed or 'no'} fault{'' if sample.allowed == 1 else 's'} allowed"
-    return f"Fewer than {float(sample.rate * 100):.10g} %, {allowed}, {confidence}"
+    allowed = (
+        f"{sample.allowed} faults" if sample.allowed > 1 else ("one fault" if sample.allowed else "no fault")
+    )
+    return f"Fewer than {percent(Fraction(sample.rate))}, with {allowed} allowed; {confidence}"

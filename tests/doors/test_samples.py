@@ -69,6 +69,7 @@ def test_a_draw_leads_to_its_sheet_with_a_way_to_every_record(sample, auditor):
     assert "No record has a verdict yet" in text
     listed = signed_in(auditor).get(reverse("sample-list")).content.decode()
     assert "0 of 7 have a verdict" in listed
+    assert "Fewer than 25 %, with no fault allowed; 95 % confidence" in listed
 
 
 @pytest.mark.parametrize(

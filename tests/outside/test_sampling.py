@@ -253,7 +253,17 @@ def test_the_ranges_hold_at_least_as_often_as_they_say_in_every_case_there_is(co
                     assert Fraction(kept, comb(population, drawn)) >= confidence
 
 
-SITES = [((4, 2), (3, 1)), ((5, 2), (5, 3)), ((6, 3), (2, 1)), ((8, 6), (7, 5)), ((3, 2), (4, 2), (2, 1))]
+SITES = [
+    ((4, 2), (3, 1)),
+    ((5, 2), (5, 3)),
+    ((6, 3), (2, 1)),
+    ((8, 6), (7, 5)),
+    # Shares far apart: what is found comes nearly all from one of them.
+    ((12, 1), (4, 4)),
+    ((9, 1), (8, 7)),
+    ((20, 2), (6, 6)),
+    ((3, 2), (4, 2), (2, 1)),
+]
 
 
 @pytest.mark.parametrize("sites", SITES)
