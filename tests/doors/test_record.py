@@ -1,7 +1,9 @@
 """Asking the record, on the page and from a terminal, and who looked."""
 
 import json
+import re
 from datetime import UTC, datetime, timedelta
+from html import unescape
 from io import StringIO
 from zoneinfo import ZoneInfo
 
@@ -13,9 +15,11 @@ from django.utils import timezone
 from competence.models import JournalEntry, Look
 from tests.factories import (
     AccountFactory,
+    DailyCheckFactory,
     MachineFactory,
     MachineStateFactory,
     OperatorFactory,
+    RefusalFactory,
     SiteFactory,
     TicketEventFactory,
     authorised_operator,
@@ -190,6 +194,19 @@ def test_the_gate_sends_on_who_asks_it_what_was_known_at_another_moment(client, 
 
 def test_an_auditors_start_page_asks_first_what_the_record_says(client, auditor):
     assert client.get(reverse("home")).context["parts"][0].template == "competence/home_record.html"
+
+
+def test_a_refusal_and_a_check_lead_to_what_the_record_says_of_their_very_moment(
+    client, auditor, driver, machine
+):
+    refusal = RefusalFactory(machine=machine, operator=driver)
+    check = DailyCheckFactory(machine=machine, operator=driver, submitted=True)
+    for page, row, at in (("refusal", refusal, refusal.at), ("check-result", check, check.started_at)):
+        text = client.get(reverse(page, args=[row.pk])).content.decode()
+        (link,) = [unescape(one) for one in re.findall(r'href="([^"]+)"', text) if "/record/?" in one]
+        answer = client.get(link).context["answer"]
+        assert answer.at == at
+        assert answer.stored[0].row == row
 
 
 # Looks ----------------------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 from django.utils import timezone
 
-from competence.queries.gate_answers import _with_names
+from competence.queries.gate_answers import sentence_with_names
 from competence.queries.journal_pages import in_words
 from competence.queries.operators import evidence_of, evidence_to_show
 from competence.queries.ticket_lists import Names
@@ -17,11 +17,11 @@ NAMED = Names({"JUNIPER": "Juniper Draw Pit"}, {"breaker": "Breaker"})
 
 def test_the_sites_and_attachments_of_a_reason_are_named():
     site = sentences.wrong_site("T-1", "Thornbeck Quarry", frozenset({"JUNIPER", "GONE"})).sentence
-    assert _with_names(site, NAMED).endswith("it is limited to GONE, Juniper Draw Pit.")
+    assert sentence_with_names(site, NAMED).endswith("it is limited to GONE, Juniper Draw Pit.")
     fitted = sentences.wrong_attachment("T-1", frozenset({"breaker"})).sentence
-    assert _with_names(fitted, NAMED).endswith("what is fitted: Breaker.")
+    assert sentence_with_names(fitted, NAMED).endswith("what is fitted: Breaker.")
     heavy = sentences.too_heavy("T-1", 30_000, 20_000).sentence
-    assert _with_names(heavy, NAMED) == heavy
+    assert sentence_with_names(heavy, NAMED) == heavy
 
 
 @pytest.mark.parametrize(
