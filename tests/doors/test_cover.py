@@ -155,7 +155,7 @@ def test_a_forecast_takes_as_many_statements_for_many_people_as_for_one(
     for _ in range(5):
         book(ends_in(4, machine), machine, days=3)
     MachineFactory.create_batch(3, site=machine.site)
-    with django_assert_max_num_queries(14):
+    with django_assert_max_num_queries(15):
         assert len(site_forecasts(machine.site, moment=timezone.now(), days=30)) == 4
 
 

@@ -478,5 +478,5 @@ def test_it_asks_as_often_for_many_people_as_for_one(ending, site, django_assert
     people = receivers(sites).values()
     # The first question about JSON that a test asks of SQLite costs three more.
     digest_lines(people, sites, MONDAY)
-    with django_assert_max_num_queries(33 + 14):
+    with django_assert_max_num_queries(33 + 15):
         assert len(digest_lines(people, sites, MONDAY)) == 14

@@ -118,7 +118,7 @@ def test_a_task_takes_as_many_statements_for_many_as_for_one(machine, trainer, d
     for _ in range(6):
         due_operator(machine, last_day=days_ago(-10))
     AppointmentFactory.create_batch(3, category=machine.state.category)
-    with django_assert_max_num_queries(25):
+    with django_assert_max_num_queries(27):
         assert len(planning_task(asked(machine), timezone.now()).needs) == 6
 
 
