@@ -201,7 +201,7 @@ def test_it_asks_as_often_for_many_people_as_for_one(site, operator, django_asse
     for _ in range(12):
         book(authorised_operator(machine, last_day=date(2026, 5, 1)), machine, account)
     calendar_entries(account, MONDAY)
-    with django_assert_max_num_queries(24 + 13):
+    with django_assert_max_num_queries(24 + 15):
         assert len(calendar_entries(account, MONDAY)) == 24
 
 
