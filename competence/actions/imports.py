@@ -32,7 +32,8 @@ from competence.models import (
 )
 from competence.permissions import Right, require, require_everywhere, sites_with
 from competence.queries.import_known import said_of
-from competence.queries.import_plan import PersonStep, Plan, Step, plan_import
+from competence.queries.import_plan import plan_import
+from competence.queries.import_steps import PersonStep, Plan, Step
 from competence.rules.dates import first_moment
 from competence.rules.import_rows import Line, Meaning
 

@@ -16,7 +16,8 @@ from competence.inputs.spreadsheet import Sheet, UnreadableSpreadsheet
 from competence.models import ImportFile, ImportRun
 from competence.outputs.import_workbook import marked_workbook
 from competence.permissions import Right, sites_with
-from competence.queries.import_plan import Plan, plan_import
+from competence.queries.import_plan import plan_import
+from competence.queries.import_steps import Plan
 from competence.queries.import_told import MOST_TOLD, marks_of, told_of
 from competence.queries.import_words import Meanings
 

@@ -15,7 +15,8 @@ from competence.models import (
     StandardVersion,
     Ticket,
 )
-from competence.rules.import_rows import PERSON_FIELDS, Line, Person
+from competence.rules.import_people import PERSON_FIELDS, Person
+from competence.rules.import_rows import Line
 from competence.rules.spreadsheet_columns import folded
 
 AT_ONCE = 5_000

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Any
 
-from competence.queries.import_plan import Plan, Step
+from competence.queries.import_steps import Plan, Step
 
 # Of a long file so many doubtful rows are kept for the page; its marked copy holds every one.
 MOST_TOLD = 2_000

@@ -24,7 +24,8 @@ from competence.inputs.spreadsheet import Sheet
 from competence.models import ImportFile, ImportRun
 from competence.outputs.import_workbook import marked_workbook
 from competence.permissions import Right, sites_with
-from competence.queries.import_plan import Plan, plan_import
+from competence.queries.import_plan import plan_import
+from competence.queries.import_steps import Plan
 from competence.queries.import_told import marks_of, told_of
 from competence.queries.import_words import Meanings
 from competence.views.doing import asks

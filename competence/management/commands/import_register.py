@@ -18,7 +18,8 @@ from competence.inputs.import_files import lines_of
 from competence.inputs.spreadsheet import Sheet, UnreadableSpreadsheet, read_spreadsheet
 from competence.models import Account
 from competence.permissions import Right, require, sites_with
-from competence.queries.import_plan import Plan, plan_import
+from competence.queries.import_plan import plan_import
+from competence.queries.import_steps import Plan
 from competence.queries.import_words import Meanings
 from competence.rules.import_mapping import (
     UnreadableMapping,
