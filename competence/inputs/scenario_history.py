@@ -6,6 +6,7 @@ from django.db import transaction
 
 from competence.inputs.scenario import Scenario
 from competence.inputs.scenario_absences import plan_absences
+from competence.inputs.scenario_cards import plan_cards
 from competence.inputs.scenario_checks import plan_checks
 from competence.inputs.scenario_people import plan_people
 
@@ -21,6 +22,7 @@ def write_history(scenario: Scenario) -> int:
     plan_people(scenario)
     plan_checks(scenario)
     plan_absences(scenario)
+    plan_cards(scenario)
     for plan in PLANNERS:
         plan(scenario)
     return scenario.timetable.run(scenario.almanac.opened_at)

@@ -18,6 +18,11 @@ def operator_photograph_path(row: "OperatorPhotograph", filename: str) -> str:
     return f"operators/{row.operator_id}/{uuid.uuid4()}.jpg"
 
 
+def is_token(text: str) -> bool:
+    """Whether a column still holds what was signed (three parts, RFC 7515), or what erasing left of it."""
+    return text.count(".") == 2
+
+
 class OperatorPhotograph(Kept):
     """A photograph of an operator for their card; the newest row counts."""
 
@@ -86,6 +91,11 @@ class Card(Kept):
     def __str__(self) -> str:
         return self.number
 
+    @property
+    def is_erased(self) -> bool:
+        """Whether what it said is gone, by an erasure."""
+        return not is_token(self.statement)
+
 
 class CardTicket(Kept):
     """One ticket as a card states it."""
@@ -144,3 +154,7 @@ class Credential(Kept):
 
     def __str__(self) -> str:
         return str(self.id)
+
+    @property
+    def is_erased(self) -> bool:
+        return not is_token(self.token)

@@ -25,7 +25,7 @@ from competence.rules.cards import CardSaid, TicketSaid, differences
 from competence.rules.conditions import Conditions
 from competence.rules.standing import Level, State
 
-STATE_CHOICES = (("wanted", "No card, or out of date"), ("none", "No card"), ("old", "Out of date"))
+STATE_CHOICES = (("wanted", "To be printed"), ("none", "No card"), ("old", "Out of date"))
 
 
 @dataclass(frozen=True)

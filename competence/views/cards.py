@@ -100,7 +100,7 @@ def _asked_cards(request: HttpRequest) -> list[Card]:
     cards."""
     wanted = list(dict.fromkeys(request.GET.getlist("card")))[:MOST_AT_ONCE]
     found = {card.number: card for card in with_content(Card.objects.filter(number__in=wanted))}
-    cards = [found[number] for number in wanted if number in found]
+    cards = [found[number] for number in wanted if number in found and not found[number].is_erased]
     if not cards:
         raise Http404("No such card.")
     for card in cards:
@@ -163,6 +163,8 @@ def card_code(request: HttpRequest, number: str) -> HttpResponse:
     card = get_object_or_404(Card.objects.select_related("operator__state__site"), number=number)
     if request.user.operator_id != card.operator_id:
         require(request.user, Right.PRINT_CARD, site=card.operator.site)
+    if card.is_erased:
+        raise Http404("What this card said was erased.")
     return HttpResponse(code_as_svg(card.statement), content_type="image/svg+xml")
 
 

@@ -165,6 +165,9 @@ def credential_lines(credentials: QuerySet[Credential]) -> list[tuple[Credential
     stopped, moment = stopped_ids(found), now()
     lines = []
     for one in found:
+        if one.is_erased:
+            lines.append((one, "Erased", True))
+            continue
         ends = jwt.decode(one.token, options={"verify_signature": False}).get("exp")
         lines.append((one, stopped.get(one.pk, ""), ends is not None and ends <= moment.timestamp()))
     return lines
@@ -176,6 +179,8 @@ def credential_file(request: HttpRequest, key: uuid.UUID, form: str) -> HttpResp
     """A credential as it was issued: ``jwt`` the signed token, ``json`` its body to read."""
     kept = get_object_or_404(Credential.objects.select_related("operator__state__site"), pk=key)
     require_taker(request, kept.operator)
+    if kept.is_erased:
+        raise Http404("What this credential said was erased.")
     if form == "json":
         body = jwt.decode(kept.token, options={"verify_signature": False})
         response: HttpResponse = JsonResponse(body, json_dumps_params={"indent": 2, "ensure_ascii": False})

@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 
 import jwt
 import pytest
+from django.db.models import QuerySet
+from django.urls import reverse
 from django.utils import timezone
 from openbadgeslib.ob3 import OB3Verifier
 from openbadgeslib.ob3.verifier import OB3VerificationError
@@ -27,7 +29,7 @@ from competence.actions.tickets import (
     vary_ticket,
     withdraw_ticket,
 )
-from competence.models import Operator
+from competence.models import Card, Credential, Operator
 from competence.outputs.credentials import status_list
 from competence.permissions import NotAllowed
 from competence.queries.achievements import PRACTICAL, achievement_of, standard_of
@@ -317,3 +319,20 @@ def test_nobody_else_takes_a_credential_of_the_operator(world):
     for by in (world.auditor, world.far_admin):
         with journals(None), pytest.raises(NotAllowed):
             ticket_credential(world, by=by)
+
+
+def test_what_was_erased_is_neither_shown_nor_printed(world, client):
+    """As erasing a person leaves the rows: marked, with nothing of what they said."""
+    card, credential = card_of(world), ticket_credential(world)
+    QuerySet(Card).filter(pk=card.pk).update(statement="erased", name="erased")
+    QuerySet(Credential).filter(pk=credential.pk).update(token="erased")
+    client.force_login(world.site_admin)
+    for address in (
+        reverse("credential-jwt", args=[credential.pk]),
+        reverse("credential-json", args=[credential.pk]),
+        reverse("card-code", args=[card.number]),
+        f"{reverse('card-pdf')}?card={card.number}",
+    ):
+        assert client.get(address).status_code == 404
+    page = client.get(reverse("ticket-credential", args=[world.ticket.number])).content.decode()
+    assert "Erased" in page

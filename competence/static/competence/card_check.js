@@ -178,7 +178,7 @@
     const found = {
       good: `nothing on this card was stopped or changed since ${issued}.`,
       changed: `nothing on this card was stopped since ${issued}, but there is a newer card or a ticket was renewed.`,
-      stopped: `something on this card was stopped since ${issued}; it is marked above.`,
+      stopped: `something on this card was stopped since ${issued}; it is marked below.`,
     };
     part("asked").textContent = `Asked at ${at}: ${found[verdict]}`;
     return verdict;
