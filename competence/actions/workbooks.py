@@ -11,18 +11,20 @@ from competence.queries.workbook import Slice, as_plain
 log = logging.getLogger(__name__)
 
 
-def note_workbook(*, by: Account, asked: Slice, row_count: int = 0) -> Look:
+def note_workbook(*, by: Account, asked: Slice, row_count: int | None = None) -> Look:
     """Write down who takes which slice out, and seal the journal, so that the checkpoint on the workbook's
-    front sheet covers all that it holds. ``row_count``: what was counted before.
+    front sheet covers all that it holds. ``row_count``: what was counted before, where
+    the register itself keeps the file for a day.
 
     Raises ``NotAllowed`` for sites where the account may take nothing out.
     """
     require_sites(by, asked)
     only = asked.site_ids if asked.site_ids and len(asked.site_ids) == 1 else ()
     site = Site.objects.filter(pk__in=only).first()
-    look = note_look(
-        by=by, kind=Look.Kind.WORKBOOK, site=site, asked=as_plain(asked) | {"row_count": row_count}
-    )
+    plain = as_plain(asked)
+    if row_count is not None:
+        plain["row_count"] = row_count
+    look = note_look(by=by, kind=Look.Kind.WORKBOOK, site=site, asked=plain)
     try:
         seal()
     except Exception:

@@ -153,7 +153,8 @@ class TypedSheet(WriteOnlyWorksheet):
         ]
         self.row_dimensions = self._heights = _OneHeight()
         self._fillers: list[Callable[[Any, int], Cell]] = []
-        self._heights.points = LINE_POINTS * max(_lines(column.heading, column.width) for column in columns)
+        # Headings are bold, which takes a quarter more.
+        self._heights.points = LINE_POINTS * max(_lines(one.heading, one.width / 1.25) for one in columns)
         super().append([self._heading(column) for column in columns])
         self._fillers = [self._filler(number, column) for number, column in enumerate(columns, start=1)]
 

@@ -202,7 +202,8 @@ class _Page:
     ) -> None:
         self.row += 1
         if spans:
-            height = 15 * _lines(str(cells[1].value), sum(WIDTHS[1:]))
+            # Digits and letters of a signature are as wide as noughts, and break where they must.
+            height = 15 * _lines(str(cells[1].value), sum(WIDTHS[1:]) / 1.2)
             spans_from = "B"
         if spans_from:
             self.sheet.merged_cells.add(f"{spans_from}{self.row}:D{self.row}")

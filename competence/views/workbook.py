@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from django.db.models import QuerySet
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import URLPattern, path
@@ -59,7 +60,7 @@ def _take_out(request: HttpRequest, asked: Slice, row_count: int) -> HttpRespons
 def _looks_of_late(request: HttpRequest) -> list[tuple[Look, Any]]:
     """One's own workbooks that are still kept, each with how far it is."""
     moment = timezone.now()
-    looks = Look.objects.filter(by=request.user, kind=Look.Kind.WORKBOOK, at__gte=moment - KEPT_FOR)
+    looks = _kept_here().filter(by=request.user, at__gte=moment - KEPT_FOR)
     found = [(look, progress_of(look, moment)) for look in looks.order_by("-at", "-pk")[:SHOWN]]
     return [(look, progress) for look, progress in found if not progress.is_gone]
 
@@ -104,9 +105,14 @@ def _handed_over(look: Look) -> FileResponse:
     return response
 
 
+def _kept_here() -> QuerySet[Look]:
+    """Workbooks asked for on screen; the file of one from a terminal lies wherever it was written to."""
+    return Look.objects.filter(kind=Look.Kind.WORKBOOK, asked__has_key="row_count")
+
+
 def _look_of(request: HttpRequest, pk: int) -> Look:
-    looks = Look.objects.select_related("by").filter(at__gte=timezone.now() - 2 * KEPT_FOR)
-    look = get_object_or_404(looks, pk=pk, kind=Look.Kind.WORKBOOK)
+    looks = _kept_here().select_related("by").filter(at__gte=timezone.now() - 2 * KEPT_FOR)
+    look = get_object_or_404(looks, pk=pk)
     require_sites(request.user, from_plain(look.asked))
     return look
 

@@ -18,7 +18,8 @@ def of_workbook(world):
     """A workbook of the world's site, as if it had been written."""
     moment = timezone.now()
     asked = Slice(moment, moment, "Europe/London", frozenset({world.site.pk}))
-    look = LookFactory(by=world.auditor, kind=Look.Kind.WORKBOOK, site=world.site, asked=as_plain(asked))
+    plain = as_plain(asked) | {"row_count": 1}
+    look = LookFactory(by=world.auditor, kind=Look.Kind.WORKBOOK, site=world.site, asked=plain)
     folder = Path(settings.WORKBOOKS_ROOT)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / f"{look.pk}.xlsx").write_bytes(b"as if it were one")

@@ -155,7 +155,12 @@ def test_the_command_writes_a_file_and_says_what_is_in_it(auditor, site, tmp_pat
     assert (answer["sheets"]["Tickets"], answer["size"]) == (1, path.stat().st_size)
     assert answer["asked"]["sites"] == [site.pk]
     assert answer["checkpoint"]["size"] == JournalEntry.objects.count()
-    assert Look.objects.get().by == auditor
+    look = Look.objects.get()
+    assert look.by == auditor
+    # The file is wherever it was written to, so the screen offers none.
+    client = signed_in(auditor)
+    assert client.get(reverse("workbook-made", args=[look.pk])).status_code == 404
+    assert client.get(reverse("workbook")).context["looks"] == []
     assert [file.name for file in tmp_path.iterdir()] == ["out.xlsx"]
 
 
