@@ -47,7 +47,7 @@ class CardFactory(RowFactory):
     issued_by = factory.SubFactory(AccountFactory, roles=["site_admin"])
     last_day = day_ago(-300)
     key_id = "key"
-    statement = "signed"
+    statement = "head.body.signature"
 
 
 class CardTicketFactory(RowFactory):
@@ -72,5 +72,5 @@ class CredentialFactory(RowFactory):
     operator = factory.LazyAttribute(lambda row: row.ticket.operator)
     issued_at = at_ago(0)
     issued_by = factory.SubFactory(AccountFactory, roles=["site_admin"])
-    token = "signed"
+    token = "head.body.signature"
     status = factory.SubFactory(StatusPlaceFactory)
