@@ -48,7 +48,8 @@ def test_a_register_that_nobody_touched_is_well():
     assert report.is_well
     assert report.sealed == report.entries == JournalEntry.objects.count()
     assert report.checkpoints == 2
-    assert report.photographs == 1
+    # The one of a finding, and the one of an operator for the card.
+    assert report.photographs == 2
     assert report.compared_rows == report.journalled_rows == JournalledRow.objects.count()
 
 
