@@ -50,8 +50,8 @@ def bookings_while_away(absences: Sequence[Absence]) -> list[str]:
             person, called_off_at__isnull=True, on__range=(absence.first_day, absence.last_day)
         ).select_related("operator", "assessor")
         said += [
-            f"A booking stands on {long_date(one.on)}: {one.operator} with {one.assessor.name}. Call it off, or "
-            "move it."
+            f"A booking stands on {long_date(one.on)}: {one.operator} with {one.assessor.name}. Call it off, "
+            "or move it."
             for one in standing.order_by("on", "pk")
         ]
     return said

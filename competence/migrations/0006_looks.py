@@ -6,27 +6,94 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('competence', '0005_mail_declined'),
+        ("competence", "0005_mail_declined"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Look',
+            name="Look",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField()),
-                ('kind', models.CharField(choices=[('record', 'Asked the record'), ('workbook', 'Took out a workbook'), ('sample', "Took out a sample's sheet"), ('bundle', 'Took out a proof'), ('pack', 'Took out an evidence pack'), ('card', 'Took out a card or a credential'), ('access', 'Took out what is held on a person')], max_length=10)),
-                ('asked', models.JSONField(default=dict, help_text='What was asked for: moments, filters, numbers.')),
-                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='looks', to=settings.AUTH_USER_MODEL)),
-                ('machine', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.machine')),
-                ('operator', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='looks_at', to='competence.operator')),
-                ('site', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.site')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("record", "Asked the record"),
+                            ("workbook", "Took out a workbook"),
+                            ("sample", "Took out a sample's sheet"),
+                            ("bundle", "Took out a proof"),
+                            ("pack", "Took out an evidence pack"),
+                            ("card", "Took out a card or a credential"),
+                            ("access", "Took out what is held on a person"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "asked",
+                    models.JSONField(
+                        default=dict, help_text="What was asked for: moments, filters, numbers."
+                    ),
+                ),
+                (
+                    "by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="looks",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "machine",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.machine",
+                    ),
+                ),
+                (
+                    "operator",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="looks_at",
+                        to="competence.operator",
+                    ),
+                ),
+                (
+                    "site",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.site",
+                    ),
+                ),
             ],
             options={
-                'indexes': [models.Index(fields=['-at', '-id'], name='look_in_time'), models.Index(fields=['operator', '-at'], name='look_at_operator_in_time')],
-                'constraints': [models.CheckConstraint(condition=models.Q(('kind__in', ['record', 'workbook', 'sample', 'bundle', 'pack', 'card', 'access'])), name='look_is_of_a_known_kind')],
+                "indexes": [
+                    models.Index(fields=["-at", "-id"], name="look_in_time"),
+                    models.Index(fields=["operator", "-at"], name="look_at_operator_in_time"),
+                ],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("kind__in", ["record", "workbook", "sample", "bundle", "pack", "card", "access"])
+                        ),
+                        name="look_is_of_a_known_kind",
+                    )
+                ],
             },
         ),
     ]

@@ -71,7 +71,8 @@ def verdict_without(verdict: Mapping[str, Any], person: Forgotten) -> dict[str, 
         facts["supervision"] = {**supervision, "person": None}
     if "facts" in kept:
         kept["facts"] = facts
-    return without(kept, person) | {"erased": person.mark}
+    left: dict[str, Any] = without(kept, person)
+    return left | {"erased": person.mark}
 
 
 def _number_of(facts: Any) -> str:

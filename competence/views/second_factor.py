@@ -147,8 +147,8 @@ def second_factor_remove(request: HttpRequest, username: str) -> HttpResponse:
         form,
         title=f"Take away the second factor of {held.name}",
         overline=f"Account {held.username}",
-        lead="For somebody who has lost both the phone and the paper codes. See them, or ring them on a number "
-        "that you know: a mail or a message can come from anybody.",
+        lead="For somebody who has lost both the phone and the paper codes. See them, or ring them on a "
+        "number that you know: a mail or a message can come from anybody.",
         consequence=f"{held.name} signs in with the password alone next, and is asked to set a new second "
         "factor before anything else where their role needs one.",
         is_stop=True,
