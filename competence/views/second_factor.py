@@ -104,6 +104,7 @@ def second_factor_set_up(request: HttpRequest) -> HttpResponse:
             "form": form,
             "must": must_have_second_factor(request.user),
             "picture": segno.make(device.config_url, error="m").svg_data_uri(scale=5, border=2),
+            "address": device.config_url,
             "secret": _in_fours(device.config_url),
         },
     )
