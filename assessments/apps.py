@@ -92,6 +92,12 @@ class AssessmentsConfig(AppConfig):
         if sources_of not in CHAIN_LINKS:
             CHAIN_LINKS.append(sources_of)
 
+        from assessments.queries.waiting_mail import waiting_mail
+        from competence.views.watching import GAUGES
+
+        if waiting_mail not in GAUGES:
+            GAUGES.append(waiting_mail)
+
         from assessments.management.main_job import faded
         from competence.management.main_job import MORE_PARTS
 

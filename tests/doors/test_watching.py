@@ -150,4 +150,5 @@ def test_measurements_are_for_whoever_shows_the_token(client, settings):
     answer = client.get(reverse("metrics"), headers={"authorization": "Bearer long-and-random"})
     told = answer.content.decode()
     assert "register_journal_unsealed_entries 1.0" in told
+    assert "register_mails_waiting 0.0" in told
     assert 'register_request_seconds_count{door="alive",method="GET",status="2xx"}' in told
