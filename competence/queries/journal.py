@@ -1,7 +1,11 @@
 """Verifying the whole journal, and with it every row of the register."""
 
 from bisect import bisect_right
+from collections.abc import Iterator
+from contextlib import suppress
 from typing import Any
+
+from django.db.models import Exists, OuterRef, QuerySet
 
 from competence.models import Checkpoint, JournalEntry, JournalledRow
 from competence.models.images import entry_bytes
@@ -12,6 +16,7 @@ from competence.queries.checkpoints import (
     statement_of,
 )
 from competence.queries.journal_erasures import Explained, erasure_lines, explained, left_of
+from competence.queries.journal_quick import Glance, glance
 from competence.queries.journal_report import Report
 from competence.queries.journal_rows import UNREADABLE, compare_rows, readable
 from competence.queries.journal_tree import LeafTree
@@ -20,6 +25,8 @@ from competence.rules.journal import HASH_BYTES, is_consistent, leaf_hash
 
 # A gap of more missing entries than this is told as one entry out of place.
 FILLED_GAP = 1000
+# Of so many entries that do not pass at a glance, reading all of them is as quick.
+MOST_DOUBTFUL = 5000
 
 
 def verify(*, kept: Statement | None = None, with_photographs: bool = True) -> Report:
@@ -32,15 +39,26 @@ def verify(*, kept: Statement | None = None, with_photographs: bool = True) -> R
     """
     report = Report()
     with one_snapshot():
-        tree, out_of_order = _read_positions(report)
-        _check_checkpoints(report, tree, out_of_order)
-        if kept is not None:
-            _check_kept(report, tree, kept)
-        erased = explained()
-        _check_entries(report, erased)
+        erased = check_journal(report, kept)
         compare_rows(report, erased, with_photographs=with_photographs)
         report.erasures = erasure_lines()
     return report
+
+
+def check_journal(report: Report, kept: Statement | None = None) -> Explained:
+    """The journal by itself: every entry, the tree, the checkpoints. What it says was erased comes back."""
+    seen = glance()
+    if seen is not None and seen.tree is not None:
+        tree, out_of_order = seen.tree, []
+        report.sealed = tree.get_size()
+    else:
+        tree, out_of_order = _read_positions(report)
+    _check_checkpoints(report, tree, out_of_order)
+    if kept is not None:
+        _check_kept(report, tree, kept)
+    erased = explained()
+    _check_entries(report, erased, seen)
+    return erased
 
 
 def _read_positions(report: Report) -> tuple[LeafTree, list[tuple[int, int]]]:
@@ -187,16 +205,35 @@ def _check_kept(report: Report, tree: LeafTree, kept: Statement) -> None:
         report.problem("wrong root", subject, f"The journal does not extend the {subject}.")
 
 
-def _check_entries(report: Report, erased: Explained) -> None:
-    """Each entry's leaf against its own columns and its rows' commitments, both read in step. Of an entry
-    whose reason was erased the rest is held against what the erasure said it left."""
-    rows = _Commitments(report)
-    for number, entry in readable(JournalEntry.objects.all(), by="id"):
-        report.entries += 1
-        if entry is not None and report.first_at is None:
-            report.first_at = entry.at
-        if entry is not None and entry.position is None:
-            report.unsealed += 1
+def _check_entries(report: Report, erased: Explained, seen: Glance | None) -> None:
+    """Each entry's leaf against its own columns and its rows' commitments: of those that did not pass at a
+    glance, or of all."""
+    with suppress(*UNREADABLE):
+        report.first_at = JournalEntry.objects.order_by("id").values_list("at", flat=True).first()
+    if seen is None or len(seen.doubtful) > MOST_DOUBTFUL:
+        for entry in _read_in_full(report, erased, JournalEntry.objects.all(), JournalledRow.objects.all()):
+            report.entries += 1
+            report.unsealed += entry is not None and entry.position is None
+        return
+    report.entries, report.unsealed = seen.entries, seen.unsealed
+    if seen.doubtful:
+        entries = JournalEntry.objects.filter(pk__in=seen.doubtful)
+        rows = JournalledRow.objects.filter(entry__in=seen.doubtful)
+        for _ in _read_in_full(report, erased, entries, rows):
+            pass
+    if seen.rows != JournalledRow.objects.count():
+        has_entry = Exists(JournalEntry.objects.filter(pk=OuterRef("entry_id")))
+        _Commitments(report, JournalledRow.objects.filter(~has_entry)).of(None)
+
+
+def _read_in_full(
+    report: Report, erased: Explained, entries: QuerySet, rows_read: QuerySet
+) -> Iterator[JournalEntry | None]:
+    """Entries and the rows that they speak of, read in step. Of an entry whose reason was erased the rest is
+    held against what the erasure said it left."""
+    rows = _Commitments(report, rows_read)
+    for number, entry in readable(entries, by="id"):
+        yield entry
         if not _is_as_written(entry, rows.of(number), erased.left_as.get(number)):
             told = f" ({entry.action})" if entry else ""
             report.problem(
@@ -222,9 +259,9 @@ def _is_as_written(
 class _Commitments:
     """The journal's rows in order of entry, handed out one entry at a time."""
 
-    def __init__(self, report: Report) -> None:
+    def __init__(self, report: Report, rows: QuerySet) -> None:
         self._report = report
-        rows = JournalledRow.objects.order_by("entry_id", "id")
+        rows = rows.order_by("entry_id", "id")
         self._rows = rows.values_list("entry_id", "kind", "key", "commitment").iterator(chunk_size=5000)
         self._next = next(self._rows, None)
 

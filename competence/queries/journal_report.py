@@ -95,6 +95,7 @@ MEANINGS = {
     "wrong key": "A checkpoint was signed with a key that is not the register's.",
     "bad signature": "A checkpoint states something else than what was signed.",
     "inconsistent checkpoints": "Two checkpoints contradict one another.",
+    "unexplained erasure": "What the journal kept of a record was wiped, and no erasure says so.",
     "missing photograph": "A photograph is gone.",
     "altered photograph": "A photograph is not the one that was taken.",
 }
@@ -122,7 +123,9 @@ def words_of(report: Report) -> Words:
     else:
         total = report.found.total()
         said = f"{total:,} thing{'s are' if total > 1 else ' is'} not as written."
-    return Words(said, _since(report), tuple((MEANINGS[kind], n) for kind, n in sorted(report.found.items())))
+    return Words(
+        said, _since(report), tuple((MEANINGS.get(kind, kind), n) for kind, n in sorted(report.found.items()))
+    )
 
 
 def _since(report: Report) -> str:

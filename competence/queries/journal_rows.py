@@ -16,7 +16,7 @@ from django.db.models.functions import Cast, Collate
 
 from competence.models import Checkpoint, DailyCheck, ImportRun, JournalEntry, JournalledRow
 from competence.models.base import ERASED_DIGEST
-from competence.models.images import UNJOURNALLED_FIELDS, plain_value, row_image
+from competence.models.images import UNJOURNALLED_FIELDS, canonical, plain_value, row_image
 from competence.queries.checkpoints import octets
 from competence.queries.journal_erasures import Explained
 from competence.queries.journal_report import Report
@@ -165,10 +165,10 @@ def _opened(text: str, salt: Any, commitment: Any) -> tuple[Any, bytes, bool]:
     """An image's content, its canonical JSON, and whether the commitment is to it."""
     try:
         content = json.loads(text)
-        canonical = rfc8785.dumps(content)
+        written = canonical(content)
     except UNREADABLE:
         return None, b"", False
-    return content, canonical, commitment_hash(octets(salt), canonical) == octets(commitment)
+    return content, written, commitment_hash(octets(salt), written) == octets(commitment)
 
 
 def _rows(model: type[models.Model]) -> Iterator[tuple[str, models.Model | None]]:
@@ -231,7 +231,7 @@ def _differences(
     model: type[models.Model], key: str, row: models.Model | None, image: _Image
 ) -> list[tuple[str, Any, Any]]:
     present = _image_of(model, key, row)
-    if present == image.content and rfc8785.dumps(present) == image.canonical:
+    if present == image.content and canonical(present) == image.canonical:
         return []
     names = {field.attname: str(field.verbose_name) for field in model._meta.concrete_fields}
     return [

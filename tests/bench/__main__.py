@@ -33,6 +33,7 @@ from tests.bench import (  # noqa: E402
     one_mark,
     one_verdict,
     planning,
+    proofs,
     roster,
     severity,
     workbook,
@@ -93,6 +94,8 @@ def run(first: int, full: int, *, judged: bool) -> int:
     print(imported.line())
     taken = workbook.measure(1, 2_300 if judged else 50)
     print(taken.line())
+    proven = proofs.measure(1_000_000 if judged else 20_000)
+    print(proven.line())
     goals = [
         ("statements for one verdict", after.statements, 3),
         ("one verdict / hand-written SQL", after.median / after.floor, 25),
@@ -107,6 +110,8 @@ def run(first: int, full: int, *, judged: bool) -> int:
         ("a workbook / a bare loop writing the same values", taken.ratio, 1.2),
         ("peak memory for a million cells / for a tenth of them", taken.memory, 1.1),
         ("an import / reading and bulk insert of the same rows", imported.ratio, 2),
+        ("entries of the journal verified / hashing the same bytes and their tree", proven.ratio, 4),
+        ("milliseconds for one proof out of the journal", proven.proof * 1e3, 5),
         ("a plan's cost over its bound, per cent", plan.found.gap * 100, 2),
         ("a plan's cost / that of earliest due first", plan.against_by_hand, 1),
     ]
