@@ -1,7 +1,5 @@
 """The journal's pages: the checkpoint for everybody with the right, entries for who holds it everywhere."""
 
-import json
-
 import pytest
 from django.urls import reverse
 
@@ -77,7 +75,7 @@ def test_a_role_at_one_site_sees_the_checkpoint_and_no_entry(client, entry):
     assert answer.context["stated"]["root"] in answer.content.decode()
     assert b"Employer kept" not in answer.content
     assert client.get(reverse("journal-entry", args=[entry.pk])).status_code == 403
-    assert client.get(reverse("journal-proof", args=[entry.pk])).status_code == 403
+    assert client.post(reverse("journal-bundle"), {"entries": entry.pk}).status_code == 403
 
 
 def test_an_entry_shows_its_rows_and_says_when_they_were_erased(client, auditor, entry):
@@ -88,29 +86,13 @@ def test_an_entry_shows_its_rows_and_says_when_they_were_erased(client, auditor,
     assert b"The content was erased" in client.get(url).content
 
 
-def test_the_proof_is_a_file_that_names_its_checkpoint(client, auditor, entry):
-    client.force_login(auditor)
-    answer = client.get(reverse("journal-proof", args=[entry.pk]))
-    assert f"journal-entry-{entry.pk}.json" in answer["Content-Disposition"]
-    proof = json.loads(answer.content)
-    assert proof["index"] == entry.position
-    assert proof["checkpoint"]["size"] == 2
-    assert "Fellside Plant Hire" in proof["rows"][0]["content"]
-
-
-def test_an_entry_that_is_not_sealed_yet_has_no_proof_and_says_so(client, admin, auditor, entry):
-    keep_setup(by=admin, row=Employer(name="Later Plant"))
-    late = JournalEntry.objects.latest("pk")
-    client.force_login(auditor)
-    answer = client.get(reverse("journal-proof", args=[late.pk]), follow=True)
-    assert "is not sealed yet" in answer.content.decode()
-
-
 def test_a_whole_register_is_verified(client, auditor, entry):
     # The session that signing in makes is no record; the sign-in's own moment is left out of images.
     client.force_login(auditor)
     answer = client.post(reverse("journal-verify"))
-    assert "All is as it was written" in answer.content.decode()
+    text = answer.content.decode()
+    assert "All is as it was written" in text
+    assert f"Nothing was altered since the first entry, of {entry.at:%-d %B %Y}." in text
 
 
 def test_an_altered_row_is_named_to_who_may_read_it_and_counted_to_others(client, auditor, entry):
@@ -119,6 +101,8 @@ def test_an_altered_row_is_named_to_who_may_read_it_and_counted_to_others(client
     text = client.post(reverse("journal-verify")).content.decode()
     assert "Something is not as it was written" in text
     assert "Altered Plant Hire" in text
+    assert "A record in the register was changed and no entry of the journal says so." in text
+    assert "first 2 entries still make what was signed on" in text
 
 
 def test_an_alteration_is_counted_to_a_role_at_one_site_without_its_contents(client, entry):
