@@ -154,9 +154,25 @@ TEMPLATES = [
     },
 ]
 
+# Asked before each request whether it still lives, so that no request pays for a server that was restarted.
 DATABASES = {
-    "default": dj_database_url.config(default=f"sqlite:///{DATA_DIR / 'register.sqlite3'}", conn_max_age=60)
+    "default": dj_database_url.config(
+        default=f"sqlite:///{DATA_DIR / 'register.sqlite3'}", conn_max_age=60, conn_health_checks=True
+    )
 }
+if DATABASES["default"]["ENGINE"].endswith("postgresql"):
+    # A host that is cut off in the middle of a change leaves the server holding its locks, by TCP's own habits
+    # for two hours, with every other host waiting. Both ends give up who is silent for a quarter of a minute.
+    DATABASES["default"]["OPTIONS"] = {
+        "connect_timeout": 5,
+        "keepalives_idle": 5,
+        "keepalives_interval": 3,
+        "keepalives_count": 3,
+        "tcp_user_timeout": 15_000,
+        "options": "-c tcp_keepalives_idle=5 -c tcp_keepalives_interval=3 -c tcp_keepalives_count=3 "
+        "-c tcp_user_timeout=15000",
+        **DATABASES["default"].get("OPTIONS", {}),
+    }
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",
