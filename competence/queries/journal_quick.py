@@ -50,9 +50,11 @@ def glance() -> Glance | None:
 
 
 def _look(seen: Glance, entries: Iterator[tuple[Any, ...]], rows: Iterator[tuple[Any, ...]]) -> None:
-    row, leaves, quoted = next(rows, None), [], _Quoted()
+    # A million times through here: what is counted is counted in names of this function's own.
+    row, quoted, entered, spoken_of, place = next(rows, None), _Quoted(), 0, 0, 0
+    leaves: list[bytes] = []
     for number, position, leaf, at, by, action, reason in entries:
-        seen.entries += 1
+        entered += 1
         spoken: list[str] = []
         try:
             # A word where a number belongs comes last, and compares with no number.
@@ -61,7 +63,7 @@ def _look(seen: Glance, entries: Iterator[tuple[Any, ...]], rows: Iterator[tuple
             while row is not None and row[0] == number:
                 _, kind, key, commitment = row
                 row = next(rows, None)
-                seen.rows += 1
+                spoken_of += 1
                 spoken.append(f'[{quoted[kind]},{_quote(key)},"{commitment.hex()}"]')
             if at[10] != " " or type(by) not in (int, NoneType):
                 raise ValueError(at)
@@ -74,14 +76,18 @@ def _look(seen: Glance, entries: Iterator[tuple[Any, ...]], rows: Iterator[tuple
             is_sound = False
         if not is_sound:
             seen.doubtful.append(number)
-        if position is None:
-            seen.unsealed += 1
-        else:
-            leaves.append((position, leaf))
+        if position == place:
+            place += 1
+            leaves.append(leaf)
             if len(leaves) == _CHUNK:
                 _append(seen, leaves)
                 leaves = []
+        elif position is None:
+            seen.unsealed += 1
+        else:
+            seen.tree = None
     _append(seen, leaves)
+    seen.entries, seen.rows = entered, spoken_of
 
 
 class _Quoted(dict[str, str]):
@@ -100,14 +106,9 @@ def _read(statement: str) -> Iterator[Iterator[tuple[Any, ...]]]:
         yield chain.from_iterable(iter(partial(cursor.fetchmany, _CHUNK), []))
 
 
-def _append(seen: Glance, leaves: list[tuple[Any, Any]]) -> None:
-    if seen.tree is None:
-        return
-    start = seen.tree.get_size()
-    if [position for position, _ in leaves] != list(range(start, start + len(leaves))):
-        seen.tree = None
-        return
-    try:
-        seen.tree.append_leaves([leaf for _, leaf in leaves])
-    except (TypeError, ValueError):
-        seen.tree = None
+def _append(seen: Glance, leaves: list[bytes]) -> None:
+    if seen.tree is not None:
+        try:
+            seen.tree.append_leaves(leaves)
+        except (TypeError, ValueError):
+            seen.tree = None

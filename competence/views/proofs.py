@@ -196,7 +196,7 @@ def bundle_check(request: HttpRequest) -> HttpResponse:
     context = {
         "form": form,
         "findings": findings,
-        "bad": [entry for entry in findings.entries if not entry.holds] if findings else [],
+        "entries": [(entry, in_words(str(entry.action))) for entry in findings.entries] if findings else [],
         "is_own_key": findings is not None and not form.cleaned_data["key"],
     }
     return render(request, "competence/journal/bundle_check.html", context)

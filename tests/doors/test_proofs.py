@@ -194,7 +194,7 @@ class TestCheckingABundle:
         row["content"] = row["content"].replace("full", "fuller").replace("}", ',"x":1}')
         page = sent(as_written(made), "bundle.json")
         assert "Something in it does not hold" in page
-        assert "place 0, ticket.issued" in page
+        assert "Place 0, Ticket issued" in page
         assert "what is shown is not what the entry committed to" in page
 
     def test_another_key_is_told(self, made, sent):
