@@ -256,6 +256,15 @@ class KindLine:
     def words(self) -> str:
         return KIND_WORDS[self.kind]
 
+    @property
+    def rules(self) -> list[tuple[str, str]]:
+        """Its rules in words, each with every place where it stands."""
+        told: dict[str, list[str]] = defaultdict(list)
+        for clause in self.clauses:
+            where = f"{clause.source} ({clause.site})" if clause.site else clause.source
+            told[clause.words].append(where)
+        return [(words, ", ".join(sources)) for words, sources in told.items()]
+
 
 def kind_lines(moment: datetime, site_ids: frozenset[int] | None = None) -> list[KindLine]:
     """Each kind of record with its rules, how many there are at these sites (``None``: every one) and how

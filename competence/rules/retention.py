@@ -126,8 +126,8 @@ class Kept:
 PART_46 = "30 CFR 46.9 (from memory)"
 PART_48 = "30 CFR 48.9(c)"
 DEFECTS = "30 CFR 56.14100(d)"
-OWN_RULE = "the register's own rule: a person's standing rests on it while they work here"
-PROOF_OF_TELLING = "the register's own rule: to answer what somebody was told"
+# A person's standing rests on these while they work here; of mail, somebody may ask what they were told.
+OWN_RULE = "the register's own rule"
 
 # Of a training record: while employed, then at least 60 calendar days; and by Part 48 two years, or 60 days
 # once the person has left. Both are asked together, since the register does not know which Part a site is
@@ -161,7 +161,7 @@ FLOORS: dict[RecordKind, tuple[Clause, ...]] = {
     RecordKind.IMPORT: _OWN,
     RecordKind.PHOTOGRAPH: (),
     RecordKind.WORDS: (),
-    RecordKind.MAIL: (Clause(Anchor.MADE, PROOF_OF_TELLING, months=3, basis=Basis.OWN),),
+    RecordKind.MAIL: (Clause(Anchor.MADE, OWN_RULE, months=3, basis=Basis.OWN),),
     RecordKind.LOOK: _OWN,
     RecordKind.ACCOUNT: _OWN,
     # The full name belongs to a training record: 30 CFR 46.9(b).
