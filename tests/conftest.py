@@ -8,6 +8,9 @@ from typing import Any
 
 import pytest
 from django.conf import settings
+from django.db import connection
+from django.db.migrations.loader import MigrationLoader
+from django.db.migrations.recorder import MigrationRecorder
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 
@@ -50,6 +53,20 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if BROWSER_FIXTURES & set(getattr(item, "fixturenames", ())):
             item.add_marker(pytest.mark.browser)
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> None:
+    """Tables made from the models are where the migrations lead, and the database says so.
+
+    What it says outlasts the emptying of the tables, since it belongs to no model.
+    """
+    with django_db_blocker.unblock():
+        recorder = MigrationRecorder(connection)
+        recorder.ensure_schema()
+        known = recorder.applied_migrations()
+        for app, name in MigrationLoader(connection).disk_migrations.keys() - known.keys():
+            recorder.record_applied(app, name)
 
 
 @pytest.fixture(scope="session")
