@@ -196,12 +196,13 @@ class _Erasing:
     def forget_reasons(self, entries: Iterable[JournalEntry]) -> None:
         """Take the reasons out of entries that speak of this person alone. The leaf stands, so the tree does;
         what is left of each entry is committed to by this erasure."""
+        entries = list(entries)
+        models.prefetch_related_objects(entries, "rows")
         for entry in entries:
             overwrite_for_erasure(entry, {"reason": self.person.mark})
-            rows = entry.rows.order_by("pk").values_list("kind", "key", "commitment")
-            self.lines.append(
-                self._line(OF_ENTRIES, str(entry.pk), ["reason"], 0, left_of(entry, list(rows)))
-            )
+            rows = sorted(entry.rows.all(), key=lambda row: row.pk)
+            told = [(row.kind, row.key, row.commitment) for row in rows]
+            self.lines.append(self._line(OF_ENTRIES, str(entry.pk), ["reason"], 0, left_of(entry, told)))
 
     def finish(self) -> Erasure:
         """Write down every row that was overwritten, and in the journal what was left of each."""

@@ -104,7 +104,7 @@ def left_at(of: str = "pk") -> Subquery:
 
 def left_on(operator: Operator) -> date | None:
     """The day on which somebody left, on their site's calendar. One statement."""
-    moment = Operator.objects.filter(pk=operator.pk).values_list(left_at(), flat=True).get()
+    [moment] = Operator.objects.filter(pk=operator.pk).values_list(left_at(), flat=True)
     return day_at(moment, ZoneInfo(operator.site.zone)) if moment else None
 
 
