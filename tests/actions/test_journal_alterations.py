@@ -1,12 +1,13 @@
 """Whatever is altered behind the register's back is found, and named in words."""
 
 import json
+import shutil
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from django.apps import apps
 from django.db import connection, transaction
-from django.test.utils import CaptureQueriesContext
+from django.test.utils import CaptureQueriesContext, override_settings
 
 from competence.actions.journal import record, seal
 from competence.models import Checkpoint, DailyCheck, Finding, JournalEntry, JournalledRow, Operator, Site
@@ -33,9 +34,25 @@ MODELS = [
 NOT_COPIED = {"password", "last_login"}
 
 
+@pytest.fixture(scope="module")
+def kept_photographs(django_db_setup, django_db_blocker, tmp_path_factory):
+    """The register, made once: every test's own transaction is taken back, and at the end this one too."""
+    folder = tmp_path_factory.mktemp("register") / "photographs"
+    with django_db_blocker.unblock():
+        undone_at_the_end = transaction.atomic()
+        undone_at_the_end.__enter__()
+        with override_settings(MEDIA_ROOT=folder):
+            make_register()
+    yield folder
+    with django_db_blocker.unblock():
+        transaction.set_rollback(True)
+        undone_at_the_end.__exit__(None, None, None)
+
+
 @pytest.fixture(autouse=True)
-def register(db):
-    make_register()
+def register(kept_photographs, db, photographs):
+    """Files are not taken back: each test has copies."""
+    shutil.copytree(kept_photographs, photographs)
 
 
 def sentences(kind=None):
