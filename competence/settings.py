@@ -119,6 +119,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "django_guid.middleware.guid_middleware",
     "competence.views.watching.WatchMiddleware",
+    "competence.views.reading.ReadingMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -161,7 +162,7 @@ DATABASES = {
     )
 }
 if DATABASES["default"]["ENGINE"].endswith("postgresql"):
-    # A host that is cut off in the middle of a change leaves the server holding its locks, by TCP's own habits
+    # A host that is cut off in the middle of a change leaves the server holding its locks, by TCP's habits
     # for two hours, with every other host waiting. Both ends give up who is silent for a quarter of a minute.
     DATABASES["default"]["OPTIONS"] = {
         "connect_timeout": 5,
@@ -173,6 +174,19 @@ if DATABASES["default"]["ENGINE"].endswith("postgresql"):
         "-c tcp_user_timeout=15000",
         **DATABASES["default"].get("OPTIONS", {}),
     }
+# A copy that follows the database: heavy pages that decide nothing may read from it, and say as of when.
+if _replica := os.environ.get("REGISTER_REPLICA_URL", ""):
+    DATABASES["replica"] = dj_database_url.parse(_replica, conn_max_age=60, conn_health_checks=True)
+    DATABASES["replica"]["TEST"] = {"MIRROR": "default"}
+    if DATABASES["replica"]["ENGINE"].endswith("postgresql"):
+        # Whoever waits for the copy would be answered by the database itself: it is given little time.
+        DATABASES["replica"]["OPTIONS"] = DATABASES["default"].get("OPTIONS", {}) | {
+            "connect_timeout": 2,
+            "tcp_user_timeout": 3_000,
+            "options": "-c default_transaction_read_only=on -c statement_timeout=15000",
+        }
+    DATABASE_ROUTERS = ["competence.queries.replica.Router"]
+REPLICA_STALE_SECONDS = int(os.environ.get("REGISTER_REPLICA_STALE_SECONDS", "10"))
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",

@@ -29,6 +29,7 @@ from assessments.rules.analysis_words import (
 from competence.models import Category
 from competence.permissions import Right, require_everywhere
 from competence.views.doing import asks
+from competence.views.reading import reads_from_replica
 from competence.views.standards import version_asked
 
 # So many of the answers that people gave to an order or a number are listed.
@@ -171,6 +172,7 @@ def analysis_list(request: HttpRequest) -> HttpResponse:
 
 @require_GET
 @asks(Right.SEE_QUESTIONS)
+@reads_from_replica
 def analysis(request: HttpRequest, category: str) -> HttpResponse:
     require_everywhere(request.user, Right.SEE_QUESTIONS)
     found = category_analysis(get_object_or_404(Category, code=category))
@@ -209,6 +211,7 @@ def _paper_words(found: CategoryAnalysis) -> dict[str, object]:
 
 @require_GET
 @asks(Right.SEE_QUESTIONS)
+@reads_from_replica
 def analysis_question(request: HttpRequest, category: str, code: str) -> HttpResponse:
     """One question, in the version asked for or else the newest that was sat."""
     require_everywhere(request.user, Right.SEE_QUESTIONS)

@@ -18,6 +18,7 @@ from competence.queries.sites import sites_for
 from competence.rules.dates import day_at
 from competence.views.doing import asks
 from competence.views.lists import choice, typed
+from competence.views.reading import reads_from_replica
 
 # A year and a half is as far as anybody plans; half a year fits a phone.
 SPANS = ((92, "3 months"), (183, "6 months"), (365, "1 year"), (548, "18 months"))
@@ -37,6 +38,7 @@ def _by_urgency(forecast: Forecast) -> tuple[bool, date, float, str]:
 
 @require_GET
 @asks(Right.SEE_RECORDS)
+@reads_from_replica
 def cover_list(request: HttpRequest) -> HttpResponse:
     """Every category of one site, the one that is short soonest first."""
     sites = list(sites_for(sites_with(request.user, Right.SEE_RECORDS)))
@@ -64,6 +66,7 @@ def cover_list(request: HttpRequest) -> HttpResponse:
 
 @require_GET
 @asks(Right.SEE_RECORDS)
+@reads_from_replica
 def cover(request: HttpRequest, site: str, category: str) -> HttpResponse:
     """One category at one site: the chart, the people, and what if."""
     here = get_object_or_404(Site, code=site)

@@ -18,6 +18,7 @@ from competence.queries.missed_checks import unchecked_lately
 from competence.views.doing import asks
 from competence.views.front import Part
 from competence.views.lists import category_choice, choice, paged, site_choice, typed
+from competence.views.reading import reads_from_replica
 
 WINDOWS = (*((str(days), f"{days} days") for days in HORIZONS), ("0", f"Ended, last {PAST_DAYS} days"))
 USUAL_DAYS = "60"
@@ -51,6 +52,7 @@ def _ticked(request: HttpRequest, rows: list[End]) -> list[End]:
 
 @require_GET
 @asks(Right.SEE_RECORDS)
+@reads_from_replica
 def end_list(request: HttpRequest) -> HttpResponse:
     """Everything with an end within the days asked for: by consequence, then by day."""
     site_ids = sites_with(request.user, Right.SEE_RECORDS)

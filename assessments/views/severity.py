@@ -11,6 +11,7 @@ from assessments.queries.severity import severities
 from assessments.rules.severity import FEW_MARKS, SPOKEN_SCORE, AssessorSeverity
 from competence.permissions import Right, require_everywhere
 from competence.views.doing import asks
+from competence.views.reading import reads_from_replica
 
 # The scale runs in tens, and shows at least this much on both sides of the others' score.
 STEP, LEAST_SIDE = 10, 20
@@ -101,6 +102,7 @@ def _percent(share: float) -> str:
 
 @require_GET
 @asks(Right.SEE_SEVERITY)
+@reads_from_replica
 def severity(request: HttpRequest) -> HttpResponse:
     """Assessors from harsh to lenient. Marks of every site are behind it, so it takes a role for all."""
     require_everywhere(request.user, Right.SEE_SEVERITY)

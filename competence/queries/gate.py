@@ -12,6 +12,7 @@ from django.db.models import OuterRef, QuerySet, Subquery
 from competence.models import FittedFeature, Machine, MachineState, Operator, OperatorState, StandardVersion
 from competence.queries.evidence import evidence_facts
 from competence.queries.json_rows import moment_from, rows_of
+from competence.queries.replica import from_primary
 from competence.queries.tickets import EVENT_COLUMNS, event_from
 from competence.rules.gate import (
     MachineFacts,
@@ -26,6 +27,7 @@ from competence.rules.requirements import LASTING, Requirement, RequirementKind
 from competence.rules.standing import Event, standing
 
 
+@from_primary
 def snapshot(
     *,
     operator: str,

@@ -11,10 +11,12 @@ from competence.permissions import Right, may_everywhere, sites_with
 from competence.queries.looks import LooksAsked, asked_words, looks_asked, who_looked
 from competence.views.doing import asks
 from competence.views.lists import choice, paged, span_asked, typed
+from competence.views.reading import reads_from_replica
 
 
 @require_GET
 @asks(Right.SEE_LOOKS)
+@reads_from_replica
 def look_list(request: HttpRequest) -> HttpResponse:
     """Looks at the sites of this account, the newest first."""
     sites = sites_with(request.user, Right.SEE_LOOKS)

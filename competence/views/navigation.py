@@ -3,11 +3,13 @@
 from dataclasses import dataclass
 from typing import Any
 
+from django.conf import settings
 from django.http import HttpRequest
 from django.urls import reverse
 
 from competence.models import Account, Role
 from competence.permissions import Right, may, may_everywhere
+from competence.queries.replica import current as current_reading
 
 
 @dataclass(frozen=True)
@@ -114,9 +116,12 @@ class Way:
 
 def page_frame(request: HttpRequest) -> dict[str, Any]:
     """``navigation``: every room, for a phone's list; ``groups``: one way for each group; ``neighbours``: the
-    rooms of the group that the page is in, where it has more than one."""
-    theme = request.COOKIES.get("theme", "auto")
+    rooms of the group that the page is in, where it has more than one; ``read_as_of``: the moment of the copy
+    that the page was read from, where it was."""
+    theme = request.COOKIES.get(settings.THEME_COOKIE_NAME, "auto")
     frame: dict[str, Any] = {"theme": theme if theme in ("light", "dark") else "auto", "navigation": []}
+    if (reading := current_reading()) is not None:
+        frame["read_as_of"] = reading.as_of
     account = getattr(request, "user", None)
     if account is None or not account.is_authenticated:
         return frame

@@ -17,6 +17,7 @@ from competence.outputs.workbook_files import KEPT_FOR, begin, file_of, progress
 from competence.permissions import Right
 from competence.queries.workbook import Slice, from_plain, in_words, names
 from competence.views.doing import asks
+from competence.views.reading import reads_from_replica
 
 # So many rows are written while somebody waits (about a second); more in the background.
 ROWS_AT_ONCE = 3000
@@ -25,6 +26,7 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 @asks(Right.TAKE_OUT)
+@reads_from_replica
 def workbook(request: HttpRequest) -> HttpResponse:
     """A GET form that counts, and under it what takes out what was counted."""
     typed = request.POST if request.method == "POST" else request.GET
