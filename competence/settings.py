@@ -121,12 +121,16 @@ MIDDLEWARE = [
     "competence.views.watching.WatchMiddleware",
     "competence.views.reading.ReadingMiddleware",
     "django.middleware.security.SecurityMiddleware",
-    "whitenoise.middleware.WhiteNoiseMiddleware",
+    # Above the static files, so that those are answered under the same policy.
+    "competence.views.guards.GuardMiddleware",
     "csp.middleware.CSPMiddleware",
+    "competence.views.guards.AddressMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "competence.views.guards.SessionEndMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -134,6 +138,8 @@ MIDDLEWARE = [
     "competence.views.middleware.SecondFactorMiddleware",
     "competence.views.middleware.SiteTimeMiddleware",
     "axes.middleware.AxesMiddleware",
+    # The last, so that it knows whether the door itself was reached.
+    "competence.views.unavailable.UnavailableMiddleware",
 ]
 
 ROOT_URLCONF = "competence.urls"
@@ -225,6 +231,7 @@ AUTH_PASSWORD_VALIDATORS = [
     },
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "competence.actions.passwords.NotOnlyWordsOfTheTrade"},
 ]
 
 LANGUAGE_CODE = "en-gb"
@@ -268,7 +275,7 @@ CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [SELF],
         "img-src": [SELF, "data:", "blob:"],
-        "base-uri": [SELF],
+        "base-uri": [NONE],
         "form-action": [SELF],
         "frame-ancestors": [NONE],
         "object-src": [NONE],
@@ -277,9 +284,12 @@ CONTENT_SECURITY_POLICY = {
 }
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
+# A shift, from signing in; staff who leave a screen alone for two hours sign in again (views/guards.py).
 SESSION_COOKIE_AGE = 12 * 60 * 60
+SESSION_IDLE_SECONDS = 2 * 60 * 60
 SESSION_COOKIE_HTTPONLY = True
-SESSION_COOKIE_SAMESITE = "Lax"
+SESSION_COOKIE_SAMESITE = CSRF_COOKIE_SAMESITE = "Lax"
+THEME_COOKIE_NAME = "theme"
 if IS_PRODUCTION:
     SECURE_SSL_REDIRECT = True
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
@@ -288,6 +298,10 @@ if IS_PRODUCTION:
     SECURE_HSTS_PRELOAD = True
     SESSION_COOKIE_SECURE = True
     CSRF_COOKIE_SECURE = True
+    # A browser takes a cookie of such a name only over https, from this very host and for all of it.
+    SESSION_COOKIE_NAME = "__Host-sessionid"
+    CSRF_COOKIE_NAME = "__Host-csrftoken"
+    THEME_COOKIE_NAME = "__Host-theme"
 
 LOGGING = {
     "version": 1,

@@ -28,6 +28,7 @@ from competence.views import (
     setup,
     standards,
     tickets,
+    unavailable,
     watching,
     workbook,
 )
@@ -61,3 +62,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *setup.urlpatterns,
     *assessments.urlpatterns,
 ]
+
+handler400 = unavailable.not_understood
+handler500 = unavailable.failed

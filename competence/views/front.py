@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
+from django.conf import settings
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponse
@@ -81,8 +82,25 @@ def choose_theme(request: HttpRequest) -> HttpResponse:
         back = "home"
     response = redirect(back)
     if theme in THEMES:
-        response.set_cookie("theme", theme, max_age=365 * 24 * 60 * 60, samesite="Lax", httponly=True)
+        response.set_cookie(
+            settings.THEME_COOKIE_NAME,
+            theme,
+            max_age=365 * 24 * 60 * 60,
+            samesite="Lax",
+            httponly=True,
+            secure=settings.SESSION_COOKIE_SECURE,
+        )
     return response
+
+
+class SignOut(auth_views.LogoutView):
+    """Ends the session, and has the browser forget pictures that it kept for an hour. What waits on a phone
+    to be sent stays: it is the work of whoever signs in again."""
+
+    def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        response = super().dispatch(request, *args, **kwargs)
+        response["Clear-Site-Data"] = '"cache"'
+        return response
 
 
 urlpatterns: list[URLPattern] = [
@@ -96,6 +114,6 @@ urlpatterns: list[URLPattern] = [
         ),
         name="sign-in",
     ),
-    path("sign-out/", auth_views.LogoutView.as_view(), name="sign-out"),
+    path("sign-out/", SignOut.as_view(), name="sign-out"),
     path("theme/", choose_theme, name="theme"),
 ]

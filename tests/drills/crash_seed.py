@@ -7,7 +7,6 @@ Everything that was made is journalled in one entry, so that ``journal verify`` 
 import json
 import os
 import sys
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -90,16 +89,13 @@ def _answers(ground: dict[str, Any], number: int) -> dict[str, Any]:
 
 
 def _signed_in(account: Any) -> str:
-    """The key of a session of that account, as signing in with a password makes it."""
+    """The key of a session of that account, as signing in makes it."""
     from django.conf import settings
-    from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
+    from django.test import Client
 
-    session = import_module(settings.SESSION_ENGINE).SessionStore()
-    session[SESSION_KEY] = str(account.pk)
-    session[BACKEND_SESSION_KEY] = settings.AUTHENTICATION_BACKENDS[-1]
-    session[HASH_SESSION_KEY] = account.get_session_auth_hash()
-    session.save()
-    return session.session_key
+    client = Client()
+    client.force_login(account)
+    return client.cookies[settings.SESSION_COOKIE_NAME].value
 
 
 if __name__ == "__main__":

@@ -113,9 +113,9 @@ window.phonePost = (() => {
   };
   const token = () => {
     // The cookie is newer than the page after signing in again in another tab.
-    const cookie = document.cookie.split("; ").find((part) => part.startsWith("csrftoken="));
+    const cookie = document.cookie.split("; ").find((part) => /^(__Host-)?csrftoken=/.test(part));
     const field = document.querySelector("[name=csrfmiddlewaretoken]");
-    return cookie ? cookie.slice("csrftoken=".length) : field ? field.value : "";
+    return cookie ? cookie.slice(cookie.indexOf("=") + 1) : field ? field.value : "";
   };
   // How it ended: "no-signal", "signed-out", "kept", or "refused" with the status; the last two with what was said.
   const ask = async (url, options, patienceMs) => {
