@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from django.db.models import Count, F, Max, Q, QuerySet
+from django.db.models import F, Max, OuterRef, Q, QuerySet, Subquery
 
 from competence.models import (
     Category,
@@ -18,6 +18,7 @@ from competence.models import (
     Machine,
     Operator,
 )
+from competence.queries.counted import counted
 from competence.queries.gate import snapshot
 from competence.queries.versions import version_on
 from competence.queries.words import MACHINE_OR_OPERATOR, holding
@@ -158,17 +159,19 @@ class MachineChoice:
 def machines_to_pick(operator: Operator, words: str = "") -> MachineChoice:
     """Machines in service whose fleet number, make or category holds ``words``, those the operator checked
     last first. Two statements."""
+    own = (
+        DailyCheck.objects.filter(
+            machine=OuterRef("pk"), operator=operator, status=DailyCheck.Status.SUBMITTED
+        )
+        .order_by()
+        .values("machine")
+        .annotate(last=Max("submitted_at"))
+    )
+    stops = Defect.objects.filter(machine=OuterRef("pk"), closed_at__isnull=True, grade=Grade.STOP_USE)
     machines = (
         Machine.objects.with_state()
         .filter(state__is_in_service=True)
-        .annotate(
-            checked_at=Max(
-                "checks__submitted_at", filter=Q(checks__operator=operator, checks__status="submitted")
-            ),
-            open_stops=Count(
-                "defects", filter=Q(defects__closed_at__isnull=True, defects__grade="stop_use"), distinct=True
-            ),
-        )
+        .annotate(checked_at=Subquery(own.values("last")), open_stops=counted(stops, "machine"))
         .order_by(F("checked_at").desc(nulls_last=True), "fleet_number")
     )
     if words:
@@ -231,6 +234,6 @@ def submitted_checks(site_ids: frozenset[int] | None, asked: ChecksAsked) -> Que
     if asked.before is not None:
         checks = checks.filter(submitted_at__lt=asked.before)
     checks = holding(checks, asked.words, *MACHINE_OR_OPERATOR)
-    return checks.annotate(
-        defect_count=Count("findings", filter=Q(findings__answer=Finding.Answer.DEFECT))
-    ).order_by("-submitted_at", "pk")
+    # Counted for the rows that are shown; joined, it would be for every check there is.
+    defects = Finding.objects.filter(daily_check=OuterRef("pk"), answer=Finding.Answer.DEFECT)
+    return checks.annotate(defect_count=counted(defects, "daily_check")).order_by("-submitted_at", "pk")

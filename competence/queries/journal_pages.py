@@ -6,9 +6,10 @@ from datetime import datetime
 from typing import Any
 
 from django.apps import apps
-from django.db.models import Count, QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 
 from competence.models import Account, JournalEntry, JournalledRow
+from competence.queries.counted import counted
 
 
 @dataclass(frozen=True)
@@ -33,12 +34,14 @@ def entries_asked(asked: EntriesAsked) -> QuerySet[JournalEntry]:
         found = found.filter(at__gte=asked.first_moment)
     if asked.before is not None:
         found = found.filter(at__lt=asked.before)
-    return found.annotate(row_count=Count("rows")).order_by("-pk")
+    rows = JournalledRow.objects.filter(entry=OuterRef("pk"))
+    return found.annotate(row_count=counted(rows, "entry")).order_by("-pk")
 
 
 def choices_of_entries() -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
     """Who wrote entries, and what they did, to choose from. Two statements."""
-    people = Account.objects.filter(pk__in=JournalEntry.objects.order_by().values("by")).order_by(
+    # Asked of each account, not of each entry.
+    people = Account.objects.filter(Exists(JournalEntry.objects.filter(by=OuterRef("pk")))).order_by(
         "last_name", "first_name"
     )
     actions = JournalEntry.objects.order_by("action").values_list("action", flat=True).distinct()

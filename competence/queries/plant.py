@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db.models import Count, Exists, OuterRef, Prefetch, Q, QuerySet, Subquery
+from django.db.models import Exists, OuterRef, Prefetch, QuerySet, Subquery
 
 from competence.models import (
     Account,
@@ -19,6 +19,7 @@ from competence.models import (
     Refusal,
     Site,
 )
+from competence.queries.counted import counted
 from competence.queries.words import holding
 
 # A machine's page shows so many of the newest; the lists of checks and refusals have the rest.
@@ -50,11 +51,11 @@ def machines_asked(asked: MachinesAsked, site_ids: frozenset[int] | None) -> Que
     if asked.stopped == "yes":
         stops = Defect.objects.filter(machine=OuterRef("pk"), closed_at__isnull=True, grade=Grade.STOP_USE)
         found = found.filter(Exists(stops))
-    is_open = Q(defects__closed_at__isnull=True)
+    still_open = Defect.objects.filter(machine=OuterRef("pk"), closed_at__isnull=True)
     checks = DailyCheck.objects.filter(machine=OuterRef("pk"), status=DailyCheck.Status.SUBMITTED)
     return found.annotate(
-        open_stops=Count("defects", filter=is_open & Q(defects__grade=Grade.STOP_USE)),
-        open_reports=Count("defects", filter=is_open & Q(defects__grade=Grade.REPORT)),
+        open_stops=counted(still_open.filter(grade=Grade.STOP_USE), "machine"),
+        open_reports=counted(still_open.filter(grade=Grade.REPORT), "machine"),
         checked_at=Subquery(checks.order_by("-submitted_at").values("submitted_at")[:1]),
     ).order_by("fleet_number")
 
