@@ -47,7 +47,8 @@ class Register:
 
 
 def fill(crew_count: int, *, is_long: bool) -> Register:
-    """``is_long``: with as much history as makes a long workbook. Operators ``op-0`` on; ``trainer`` with a second factor set; ``admin`` of every site; ``auditor``."""
+    """Operators ``op-0`` on; ``trainer`` and ``other`` with a second factor set; ``admin`` of every site;
+    ``auditor``. ``is_long``: with as much history as makes a long workbook."""
     category = CategoryFactory(code="dumper", name="Dumper")
     site = SiteFactory(code="NORTH", name="North Quarry")
     employer = EmployerFactory(name="Invented Plant")
