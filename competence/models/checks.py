@@ -80,6 +80,7 @@ class DailyCheck(models.Model):
         indexes = [
             models.Index(fields=["machine", "submitted_at"], name="checks_of_machine_in_time"),
             models.Index(fields=["site", "submitted_at"], name="check_at_site_in_time"),
+            models.Index(fields=["status", "submitted_at"], name="check_in_time"),
         ]
 
     def __str__(self) -> str:
@@ -158,7 +159,14 @@ class Defect(models.Model):
                 name="closed_defect_says_who_when_and_what",
             ),
         ]
-        indexes = [models.Index(fields=["site", "closed_at", "opened_at"], name="defect_at_site_in_time")]
+        indexes = [
+            models.Index(fields=["site", "closed_at", "opened_at"], name="defect_at_site_in_time"),
+            models.Index(
+                fields=["grade", "opened_at"],
+                condition=Q(closed_at__isnull=True),
+                name="open_defect_by_grade",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.machine_id} {self.point_title}"
@@ -193,7 +201,10 @@ class Refusal(Kept):
     verdict = models.JSONField()
 
     class Meta:
-        indexes = [models.Index(fields=["site", "at"], name="refusal_at_site_in_time")]
+        indexes = [
+            models.Index(fields=["site", "at"], name="refusal_at_site_in_time"),
+            models.Index(fields=["at"], name="refusal_in_time"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.id}"

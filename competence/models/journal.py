@@ -1,6 +1,7 @@
 """The journal: the append-only record of every change, and the signed statements of its head."""
 
 from django.db import models
+from django.db.models import Q
 
 from .accounts import Account
 from .base import Kept
@@ -22,6 +23,11 @@ class JournalEntry(models.Model):
 
     class Meta:
         verbose_name_plural = "journal entries"
+        indexes = [
+            models.Index(fields=["action"], name="entry_by_action"),
+            # Few at any time: what was written since the last sealing.
+            models.Index(fields=["id"], condition=Q(position__isnull=True), name="unsealed_entry"),
+        ]
 
     def __str__(self) -> str:
         return f"entry {self.pk}: {self.action}"

@@ -44,7 +44,10 @@ class MachineUse(Kept):
             ),
             models.CheckConstraint(condition=~Q(source=""), name="use_says_where_it_comes_from"),
         ]
-        indexes = [models.Index(fields=["machine", "on"], name="use_of_machine_in_time")]
+        indexes = [
+            models.Index(fields=["machine", "on"], name="use_of_machine_in_time"),
+            models.Index(fields=["on"], name="use_by_day"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.machine_id} on {self.on} {self.shift}".rstrip()
