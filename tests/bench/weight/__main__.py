@@ -60,23 +60,25 @@ def run(asked: argparse.Namespace) -> int:
     print(f"memory of the process when filled: {resident():.0f} MB")
     missed = 0
     if asked.only in (None, "posts"):
-        missed += run_posts(registers, checks=3 if asked.small else 120)
-    if asked.only in (None, "pages"):
-        missed += run_pages(world, registers, asked)
+        missed += run_posts(registers, checks=3 if asked.small else 100)
     if asked.postgres and not asked.small and asked.only in (None, "partitions"):
         from tests.bench.weight.partitions import measure
 
         with registers[-1].used():
             for line in measure():
                 print(line)
+    if asked.only in (None, "pages"):
+        missed += run_pages(world, registers, asked)
     print(f"memory of the process at the end: {resident():.0f} MB, since filling at most {peak():.0f} MB")
     return 1 if missed and not asked.small else 0
 
 
 def run_pages(world: object, registers: list, asked: argparse.Namespace) -> int:
-    from tests.bench.weight.pages import explained, measure_all
+    from tests.bench.weight.pages import measure_all
 
-    pages = measure_all(world, registers, rounds=1 if asked.small else 5, few=asked.small)
+    pages = measure_all(
+        world, registers, rounds=1 if asked.small else 5, few=asked.small, with_plans=asked.explain
+    )
     more = [page for page in pages if page.asks_more]
     slower = [page for page in pages if page.is_slower]
     lost = [page for page in pages if len({read.status for read in page.reads}) > 1]
@@ -85,8 +87,6 @@ def run_pages(world: object, registers: list, asked: argparse.Namespace) -> int:
     )
     for page in more + [page for page in slower if page not in more]:
         print(page.line())
-        if asked.explain:
-            print(explained(page, registers[-1]))
     print("the ten that take longest:")
     for page in sorted(pages, key=lambda page: -page.reads[-1].median)[:10]:
         print(page.line())

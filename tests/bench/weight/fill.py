@@ -399,7 +399,12 @@ def add_assessments(world: SimpleNamespace, size: Size, places: Places) -> None:
             "operator_id": f"{BASE} + s.n / {each}",
             "started_at": ago(f"{seconds} + 900"),
         }
-        if each == 1:
+        if each == 2:
+            columns |= {
+                "paper_id": one_of(world.papers, "s.n"),
+                "category_id": one_of(world.paper_categories, "s.n"),
+            }
+        else:
             at = ago(seconds)
             columns |= {
                 "site_id": places.site("s.n"),

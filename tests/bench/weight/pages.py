@@ -2,7 +2,7 @@
 
 import pkgutil
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from importlib import import_module
 from statistics import median
@@ -38,7 +38,7 @@ CLIENT = Client()
 
 @dataclass(frozen=True)
 class Visit:
-    """One page as one person asks for it; ``address`` is made once in each register."""
+    """One page as one person asks for it; ``address`` makes what it names."""
 
     name: str
     visitor: str
@@ -91,7 +91,9 @@ class Page:
         asked = "/".join(str(len(read.statements)) for read in self.reads)
         spent = " ".join(f"{read.median * 1e3:7.1f}" for read in self.reads)
         octets = self.reads[-1].octets / 1024
-        return f"{self.visit!s:58} {asked:>12} statements {spent} ms {self.ratio:5.2f} x {octets:6.0f} kB"
+        status = self.reads[-1].status if self.reads[-1].status >= 400 else ""
+        words = f"{status!s:3} {self.visit!s:58} {asked:>12} statements"
+        return f"{words} {spent} ms {self.ratio:5.2f} x {octets:6.0f} kB"
 
 
 def read(visit: Visit, address: str, *, counted: bool = False) -> Read:
@@ -125,13 +127,12 @@ def measure(
     visit: Visit, uses: list[Callable[[], AbstractContextManager]], *, rounds: int, tries: int = ROUNDS_MORE
 ) -> Page:
     """Read the page in each of the registers in turn, the lightest first; again where it seems slower."""
-    addresses, reads = [], []
+    reads = []
     for use in uses:
-        with use():
-            addresses.append(visit.address())
+        with _knocked(visit, use) as address:
             # The first reading also warms what a page keeps for good.
-            read(visit, addresses[-1])
-            reads.append(read(visit, addresses[-1], counted=True))
+            read(visit, address)
+            reads.append(read(visit, address, counted=True))
     page = Page(visit, reads)
     for turn in range(rounds + tries):
         if turn >= rounds and not page.is_slower:
@@ -139,10 +140,18 @@ def measure(
         # What takes seconds is judged by few readings: the clock is no matter then.
         if turn and sum(sum(found.seconds) for found in reads) > ENOUGH_SECONDS:
             break
-        for use, address, found in zip(uses, addresses, reads, strict=True):
-            with use():
+        for use, found in zip(uses, reads, strict=True):
+            with _knocked(visit, use) as address:
                 found.seconds += read(visit, address).seconds
     return page
+
+
+@contextmanager
+def _knocked(visit: Visit, use: Callable[[], AbstractContextManager]) -> Iterator[str]:
+    """The page's address in a register; what was made to be shown there is taken back, as in the matrix."""
+    with use(), transaction.atomic():
+        yield visit.address()
+        transaction.set_rollback(True)
 
 
 def doors() -> list[Row]:
@@ -152,24 +161,15 @@ def doors() -> list[Row]:
     return [row for row in rows if row.method == "get"]
 
 
-def visits(world: SimpleNamespace) -> Iterator[Visit]:
-    """Each page by somebody of its own site, and by somebody of every site; and what is asked of it."""
-    made: dict[tuple[str, Any], dict[str, Any]] = {}
-
-    def arguments(row: Row) -> dict[str, Any]:
-        # Some make a row to be shown, which a register takes once.
-        key = str(connection.settings_dict["NAME"]), row.kwargs
-        if key not in made:
-            with transaction.atomic():
-                made[key] = row.kwargs(world)
-        return made[key]
-
+def visits(world: SimpleNamespace, *, few: bool) -> Iterator[Visit]:
+    """Each page by somebody of its own site, and by somebody of every site; and what is asked of it.
+    ``few``: each page by one person."""
     for row in doors():
-        for visitor in _who(row):
+        for visitor in list(_who(row))[-1 if few else 0 :]:
 
             def address(row: Row = row) -> str:
                 query = urlencode(row.data(world))
-                return reverse(row.name, kwargs=arguments(row)) + (f"?{query}" if query else "")
+                return reverse(row.name, kwargs=row.kwargs(world)) + (f"?{query}" if query else "")
 
             yield Visit(row.name, visitor, world.visitors[visitor], address)
     for name, visitor, asked in searches(world):
@@ -211,13 +211,17 @@ def searches(world: SimpleNamespace) -> Iterator[tuple[str, str, dict[str, str]]
     yield "card-list", trainer, {"q": "Family77"}
 
 
-def measure_all(world: SimpleNamespace, registers: list[Register], *, rounds: int, few: bool) -> list[Page]:
+def measure_all(
+    world: SimpleNamespace, registers: list[Register], *, rounds: int, few: bool, with_plans: bool
+) -> list[Page]:
     pages = []
     uses = [register.used for register in registers]
-    for visit in visits(world):
+    for visit in visits(world, few=few):
         page = measure(visit, uses, rounds=rounds, tries=0 if few else ROUNDS_MORE)
         if page.misses or page.reads[-1].status >= 400:
-            print(f"{'' if page.reads[-1].status < 400 else page.reads[-1].status} {page.line()}", flush=True)
+            print(page.line(), flush=True)
+            if with_plans:
+                print(explained(page, registers[-1]), flush=True)
         pages.append(page)
     return pages
 

@@ -24,7 +24,7 @@ from tests.factories import (
     MinimumCoverFactory,
     plain_standard,
 )
-from tests.factories.questions import AnswerFactory, QuestionVersionFactory
+from tests.factories.questions import AnswerFactory, PaperVersionFactory, QuestionVersionFactory
 
 QUESTIONS = 5
 
@@ -65,6 +65,10 @@ def make_patterns() -> SimpleNamespace:
     world.assessed_point = world.confirmed_assessment.points.first()
     world.tap = world.confirmed_assessment.taps.first()
     world.question_versions = [QuestionVersionFactory() for _ in range(QUESTIONS)]
+    # A tenth of the sittings is of the world's paper.
+    other = PaperVersionFactory(category=world.categories[0])
+    world.papers = [world.paper.pk] + [other.pk] * 9
+    world.paper_categories = [world.category.pk] + [world.categories[0].pk] * 9
     world.drawn = world.finished_sitting.drawn.get()
     world.answer = AnswerFactory(drawn=world.drawn)
     _state_facts(world)
