@@ -169,8 +169,8 @@ DATABASES = {
 }
 if DATABASES["default"]["ENGINE"].endswith("postgresql"):
     # A host that is cut off in the middle of a change leaves the server holding its locks, by TCP's habits
-    # for two hours, with every other host waiting. The server gives up a host that is silent for a quarter of a
-    # minute, a host a server that takes nothing for six seconds.
+    # for two hours, with every other host waiting. The server gives up a host that is silent for a quarter of
+    # a minute, a host a server that takes nothing for six seconds.
     DATABASES["default"]["OPTIONS"] = {
         "connect_timeout": 5,
         "keepalives_idle": 5,
