@@ -8,9 +8,9 @@ from typing import Any
 from django.conf import settings
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_not_required
-from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
-from django.urls import URLPattern, path
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.shortcuts import render
+from django.urls import URLPattern, path, reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.timezone import now
 from django.views.decorators.http import require_GET, require_POST
@@ -79,8 +79,9 @@ def choose_theme(request: HttpRequest) -> HttpResponse:
     theme = request.POST.get("theme", "auto")
     back = request.POST.get("next", "")
     if not url_has_allowed_host_and_scheme(back, {request.get_host()}, request.is_secure()):
-        back = "home"
-    response = redirect(back)
+        back = reverse("home")
+    # An address, never the name of a door: ``redirect`` would look for one.
+    response = HttpResponseRedirect(back)
     if theme in THEMES:
         response.set_cookie(
             settings.THEME_COOKIE_NAME,

@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.contrib.auth.signals import user_logged_in
 from django.core.exceptions import PermissionDenied
 from django.dispatch import receiver
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render, resolve_url
 from django.urls import URLPattern, path, reverse
 from django.utils.http import url_has_allowed_host_and_scheme
@@ -61,14 +61,14 @@ def _onwards(request: HttpRequest) -> str:
 def second_factor(request: HttpRequest) -> HttpResponse:
     """The second step of signing in: a code from the phone, or one from paper."""
     if owes_second_factor(request) != "second-factor":
-        return redirect(_onwards(request))
+        return HttpResponseRedirect(_onwards(request))
     form = CodeForm(request.POST or None)
     if form.is_valid():
         device = give_code(by=request.user, code=form.cleaned_data["code"])
         if device is not None:
             del request.session[OWES_CODE]
             pass_second_factor(request, device)
-            return redirect(_onwards(request))
+            return HttpResponseRedirect(_onwards(request))
         form.add_error(
             "code",
             "That code does not fit, or too many wrong ones were given. Wait for the next code on the phone "

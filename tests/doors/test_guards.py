@@ -208,3 +208,12 @@ def test_production_names_its_cookies_so_that_no_other_host_can_set_them(tmp_pat
 def test_the_phone_reads_the_token_under_either_name():
     script = (HERE / "competence/static/competence/phone_shelf.js").read_text()
     assert "/^(__Host-)?csrftoken=/" in script
+
+
+@pytest.mark.parametrize("onwards", ["a b", "nowhere", "admin", "\x00", "a\r\nX: y", "//elsewhere.example/"])
+def test_where_to_go_next_is_an_address_and_never_an_error(client, onwards):
+    """3.7.2; found by the fuzz: a word that is no address was looked for among the doors."""
+    answer = client.post(reverse("theme"), {"theme": "dark", "next": onwards})
+    assert answer.status_code == 302
+    assert "elsewhere" not in answer["Location"]
+    assert "\n" not in answer["Location"]
