@@ -146,7 +146,10 @@ class Assessment(models.Model):
                 name="raising_takes_a_second_assessor",
             ),
         ]
-        indexes = [models.Index(fields=["assessor", "status"], name="assessment_of_assessor")]
+        indexes = [
+            models.Index(fields=["assessor", "status"], name="assessment_of_assessor"),
+            models.Index(fields=["started_at"], name="assessment_in_time"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.id}"

@@ -69,7 +69,10 @@ class Sitting(models.Model):
                 name="finished_sitting_has_its_outcome",
             ),
         ]
-        indexes = [models.Index(fields=["operator", "started_at"], name="sitting_of_operator")]
+        indexes = [
+            models.Index(fields=["operator", "started_at"], name="sitting_of_operator"),
+            models.Index(fields=["started_at"], name="sitting_in_time"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.id}"
