@@ -10,6 +10,7 @@ from assessments.views import (
     cover,
     credentials,
     ends,
+    evidence_pack,
     papers,
     plans,
     practical,
@@ -33,5 +34,6 @@ urlpatterns: list[URLPattern] = [
     *sittings.urlpatterns,
     *cover.urlpatterns,
     *ends.urlpatterns,
+    *evidence_pack.urlpatterns,
     *plans.urlpatterns,
 ]

@@ -1,13 +1,15 @@
 """A finished assessment as its pages and its paper show it: the outcome, and what made it."""
 
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from fractions import Fraction
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from assessments.models import Assessment, AssessmentCorrection, PointNote, Tap
-from assessments.queries.practical import Sheet, sheet_of
+from assessments.queries.practical import Sheet, sheets_of
 from assessments.rules.confirming import first_day_without_operator
 from assessments.rules.scoring_words import percents
 from competence.models import Category, Operator, Ticket
@@ -128,8 +130,25 @@ def holds_ticket(operator: Operator, category: Category) -> bool:
 
 def record_of(assessment: Assessment) -> Record:
     """Five statements."""
-    sheet = sheet_of(assessment)
-    corrections = tuple(assessment.corrections.select_related("recorded_by").order_by("pk"))
+    return records_of([assessment])[0]
+
+
+def records_of(assessments: Sequence[Assessment], known_at: datetime | None = None) -> list[Record]:
+    """The record of each, without the corrections written down after ``known_at``. Five statements, however
+    many."""
+    corrections: dict[Any, list[AssessmentCorrection]] = defaultdict(list)
+    written = AssessmentCorrection.objects.filter(assessment__in=assessments).select_related("recorded_by")
+    if known_at is not None:
+        written = written.filter(recorded_at__lte=known_at)
+    for one in written.order_by("pk"):
+        corrections[one.assessment_id].append(one)
+    return [
+        _record(sheet.assessment, sheet, tuple(corrections[sheet.assessment.pk]))
+        for sheet in sheets_of(assessments)
+    ]
+
+
+def _record(assessment: Assessment, sheet: Sheet, corrections: tuple[AssessmentCorrection, ...]) -> Record:
     outcome = assessment.outcome or {}
     lines = {line["key"]: line for line in outcome.get("points", ())}
     points = {point.listed.pk: _record_point(point, lines.get(point.listed.pk)) for point in sheet.points}

@@ -1,9 +1,10 @@
 """An assessment as it stands: the marks that count, the order in which things were seen, the sheet."""
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Protocol
+from typing import Any, Protocol
 
 from django.db.models import QuerySet
 
@@ -126,18 +127,56 @@ class Sheet:
 
 def sheet_of(assessment: Assessment) -> Sheet:
     """The assessment's zones, points, marks and notes, and the order rules between them. Four statements."""
-    taps = tuple(Tap.objects.filter(assessment=assessment).order_by("pk"))
+    return sheets_of([assessment])[0]
+
+
+def sheets_of(assessments: Sequence[Assessment]) -> list[Sheet]:
+    """The sheet of each. Four statements, however many."""
+    keys = [assessment.pk for assessment in assessments]
+    taps, notes, points = (
+        _by_assessment(rows)
+        for rows in (
+            Tap.objects.filter(assessment__in=keys).order_by("pk"),
+            PointNote.objects.filter(assessment__in=keys).order_by("pk"),
+            AssessedPoint.objects.filter(assessment__in=keys)
+            .select_related("listed__point")
+            .order_by("listed__position"),
+        )
+    )
+    pairs: dict[int, list[Precedence]] = defaultdict(list)
+    lists = {assessment.checklist_id for assessment in assessments}
+    for pair in Precedence.objects.filter(version__in=lists).order_by("pk"):
+        pairs[pair.version_id].append(pair)
+    return [
+        _sheet(one, tuple(taps[one.pk]), points[one.pk], notes[one.pk], pairs[one.checklist_id])
+        for one in assessments
+    ]
+
+
+def _by_assessment(rows: Iterable[Any]) -> dict[Any, list[Any]]:
+    parted: dict[Any, list[Any]] = defaultdict(list)
+    for row in rows:
+        parted[row.assessment_id].append(row)
+    return parted
+
+
+def _sheet(
+    assessment: Assessment,
+    taps: tuple[Tap, ...],
+    points: Iterable[AssessedPoint],
+    written: Iterable[PointNote],
+    pairs: Iterable[Precedence],
+) -> Sheet:
     marks = marks_that_count(taps)
     devices = {tap.listed_id: tap.device for tap in taps}
     seen = sorted((standing.order, pk) for pk, standing in marks.items() if standing.order is not None)
     places = {pk: place for place, (_, pk) in enumerate(seen, start=1)}
     notes: dict[int, list[PointNote]] = {}
-    for note in PointNote.objects.filter(assessment=assessment).order_by("pk"):
+    for note in written:
         notes.setdefault(note.listed_id, []).append(note)
     zones: dict[tuple[str, str], list[SheetPoint]] = {}
     applicable = set()
-    points = AssessedPoint.objects.filter(assessment=assessment).select_related("listed__point")
-    for assessed in points.order_by("listed__position"):
+    for assessed in points:
         listed = assessed.listed
         applicable.add(listed.pk)
         zones.setdefault((listed.zone_code, listed.zone_name), []).append(
@@ -149,16 +188,11 @@ def sheet_of(assessment: Assessment) -> Sheet:
                 devices.get(listed.pk, ""),
             )
         )
-    precedences = tuple(
-        pair
-        for pair in Precedence.objects.filter(version=assessment.checklist_id).order_by("pk")
-        if pair.earlier_id in applicable and pair.later_id in applicable
-    )
     numbered = enumerate(zones.items(), start=1)
     return Sheet(
         assessment,
         tuple(SheetZone(number, code, name, tuple(points)) for number, ((code, name), points) in numbered),
-        precedences,
+        tuple(pair for pair in pairs if pair.earlier_id in applicable and pair.later_id in applicable),
         taps,
     )
 

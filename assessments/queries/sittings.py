@@ -1,7 +1,7 @@
 """Sittings as they stand: their questions with what was answered, and what somebody may sit next."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
@@ -104,15 +104,25 @@ def sittings_to_show() -> QuerySet[Sitting]:
 
 def sheet_of(sitting: Sitting) -> SittingSheet:
     """Two statements, however many questions and answers."""
-    drawn = list(
-        DrawnQuestion.objects.filter(sitting=sitting)
+    return sheets_of([sitting])[0]
+
+
+def sheets_of(sittings: Sequence[Sitting]) -> list[SittingSheet]:
+    """The sheet of each. Two statements, however many."""
+    drawn: dict[Any, list[DrawnQuestion]] = defaultdict(list)
+    for one in (
+        DrawnQuestion.objects.filter(sitting__in=sittings)
         .select_related("version__question__topic")
         .order_by("position")
-    )
+    ):
+        drawn[one.sitting_id].append(one)
     answers: dict[int, list[Answer]] = defaultdict(list)
-    for answer in Answer.objects.filter(drawn__sitting=sitting).order_by("pk"):
+    for answer in Answer.objects.filter(drawn__sitting__in=sittings).order_by("pk"):
         answers[answer.drawn_id].append(answer)
-    return SittingSheet(sitting, tuple(SheetQuestion(one, tuple(answers[one.pk])) for one in drawn))
+    return [
+        SittingSheet(sitting, tuple(SheetQuestion(one, tuple(answers[one.pk])) for one in drawn[sitting.pk]))
+        for sitting in sittings
+    ]
 
 
 def last_seen(operator: Operator) -> dict[str, float]:

@@ -98,6 +98,7 @@ GROUPS: tuple[tuple[str, tuple[Room, ...]], ...] = (
             Room("Ask the record", "record", Right.ASK_RECORD),
             Room("Samples", "sample-list", Right.SAMPLE),
             Room("Workbook", "workbook", Right.TAKE_OUT),
+            Room("Evidence pack", "evidence-pack", Right.TAKE_OUT),
             Room("Looks", "look-list", Right.SEE_LOOKS),
             Room("Keeping", "keeping", Right.TAKE_OUT),
         ),

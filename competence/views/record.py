@@ -54,6 +54,7 @@ def record(request: HttpRequest) -> HttpResponse:
             "answer": answer,
             "second_at": form.second_at,
             "sees_chain": sees_chain,
+            "may_take_out": may(request.user, Right.TAKE_OUT, site=form.site),
             "sees_entries": may_everywhere(request.user, Right.SEE_JOURNAL),
             "stated": checkpoint_as_json(answer.checkpoint) if answer.checkpoint else None,
             "third_title": _third_title(answer),
