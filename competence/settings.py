@@ -327,6 +327,7 @@ LOGGING = {
     "root": {"handlers": ["lines" if IS_PRODUCTION else "console"], "level": "WARNING"},
     "loggers": {
         "register.requests": {"level": "INFO" if IS_PRODUCTION else "WARNING"},
+        "register.sign_in": {"level": "INFO" if IS_PRODUCTION else "WARNING"},
         # It names who tried to sign in; that it happened is in the answers' own lines.
         "axes": {"level": "ERROR"},
     },

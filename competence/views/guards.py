@@ -5,16 +5,20 @@ The requirements are those of OWASP ASVS 5.0, level 2; DEVELOPERS.md holds the r
 
 import time
 from collections.abc import Callable
+from logging import getLogger
 from typing import Any
 
+from axes.signals import user_locked_out
 from django.conf import settings
 from django.contrib.auth import SESSION_KEY, logout
-from django.contrib.auth.signals import user_logged_in
+from django.contrib.auth.signals import user_logged_in, user_logged_out, user_login_failed
 from django.core.exceptions import BadRequest
 from django.dispatch import receiver
 from django.http import HttpRequest, HttpResponse
 
 from competence.models import Account, Role
+
+log = getLogger("register.sign_in")
 
 # Nothing here asks the browser for any of these; a photograph comes from the phone's own camera program.
 PERMISSIONS_POLICY = ", ".join(
@@ -67,6 +71,28 @@ class AddressMiddleware:
         if "\x00" in request.path_info:
             raise BadRequest("A null character in the address.")
         return self.get_response(request)
+
+
+@receiver(user_logged_in)
+def tell_of_sign_in(sender: type, user: Account, **more: object) -> None:
+    """ASVS 16.3.1. An account's number, never a name; of a wrong one only that it came, and the request's id
+    leads to the line of its door."""
+    log.info("signed in", extra={"account": user.pk})
+
+
+@receiver(user_logged_out)
+def tell_of_sign_out(sender: type, user: Account | None, **more: object) -> None:
+    log.info("signed out", extra={"account": user.pk if user else None})
+
+
+@receiver(user_login_failed)
+def tell_of_failure(sender: object, **more: object) -> None:
+    log.info("not signed in: name and password do not go together")
+
+
+@receiver(user_locked_out)
+def tell_of_lock(sender: object, **more: object) -> None:
+    log.warning("signing in is locked for a while: too many wrong passwords")
 
 
 @receiver(user_logged_in)

@@ -217,3 +217,16 @@ def test_where_to_go_next_is_an_address_and_never_an_error(client, onwards):
     assert answer.status_code == 302
     assert "elsewhere" not in answer["Location"]
     assert "\n" not in answer["Location"]
+
+
+def test_signing_in_and_out_and_failing_to_leave_a_line_each_and_no_name(client, caplog):
+    """16.3.1, 16.2.5"""
+    account = AccountFactory(password=PASSWORD, roles=["auditor"])
+    caplog.set_level("INFO", logger="register.sign_in")
+    client.post("/sign-in/", {"username": account.username, "password": "not the right one"})
+    client.post("/sign-in/", {"username": account.username, "password": PASSWORD})
+    client.post(reverse("sign-out"))
+    lines = [record for record in caplog.records if record.name == "register.sign_in"]
+    assert [line.getMessage().split(":")[0] for line in lines] == ["not signed in", "signed in", "signed out"]
+    assert [getattr(line, "account", None) for line in lines] == [None, account.pk, account.pk]
+    assert account.username not in caplog.text
