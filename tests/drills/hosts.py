@@ -28,7 +28,7 @@ def main() -> int:
     parser.add_argument("--only", action="append", default=[], help="steps of these names")
     asked = parser.parse_args()
     try:
-        with rig(frozenset(asked.fault)) as made:
+        with rig(frozenset(asked.fault), has_standby=not asked.short) as made:
             return _drill(made, asked)
     except CannotRun as lack:
         print(f"NOT RUN: {lack}.")
@@ -40,11 +40,12 @@ def _drill(made: Rig, asked: argparse.Namespace) -> int:
     for folder in ("shared", "kept-by-b", "mail"):
         (made.folder / folder).mkdir()
     made.enter("proxy")
-    for act in (("migrate", "-v0", "--no-input"), ("collectstatic", "-v0", "--no-input")):
-        doing = made.manage("a", *act)
-        output = doing.communicate(timeout=180)[0]
-        if doing.returncode:
-            raise RuntimeError(f"{act[0]}: {told(output)}")
+    asked_for = ("migrate", "collectstatic")
+    doing = [made.manage("a", act, "-v0", "--no-input") for act in asked_for]
+    for act, one in zip(asked_for, doing, strict=True):
+        output = one.communicate(timeout=180)[0]
+        if one.returncode:
+            raise RuntimeError(f"{act}: {told(output)}")
     os.environ.update(made.environment("a") | {"REGISTER_SEAL_SECONDS": "-1"})
     import django
 

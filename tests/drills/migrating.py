@@ -17,6 +17,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from tests.drills.rig import programs
@@ -200,8 +201,8 @@ def fill_tables(count: int) -> dict[str, int]:
 
 
 def _fill(cursor: object, table: str, count: int) -> int:
-    """Unique constraints are taken off meanwhile is not done: a table whose rows must differ in more than
-    their key is filled by giving text columns of unique constraints new endings."""
+    """Its first row again under new keys: a column of any unique index is made anew, the others are as they
+    were. A table whose rules refuse that stays as it is, and is named."""
     from django.db import DatabaseError, transaction
 
     cursor.execute(
@@ -254,8 +255,6 @@ def _anew(name: str, kind: str, is_unique: bool) -> str:
 def locks_of_each_step(count: int) -> list[str]:
     """Bring the first schema, full, to the newest; a line for each step, and what took too long."""
     from django.core.management import call_command
-    from django.db import connection
-    from django.db.backends.base.schema import BaseDatabaseSchemaEditor
 
     call_command("migrate", verbosity=0, interactive=False)
     from tests.actions.journalled_register import make_rows
@@ -267,38 +266,63 @@ def locks_of_each_step(count: int) -> list[str]:
     migrate_to(schema_after(steps, 2))
     long_tables = fill_tables(count)
     print(f"{len(long_tables)} tables of the first schema have {count:,} rows and more.", flush=True)
-    held: list[tuple[str, str]] = []
-    leave = BaseDatabaseSchemaEditor.__exit__
-
-    def leave_seen(editor: BaseDatabaseSchemaEditor, *error: object) -> None:
-        if error[0] is None:
-            for sql in editor.deferred_sql:
-                editor.execute(sql, None)
-            editor.deferred_sql = []
-            with connection.cursor() as cursor:
-                cursor.execute(
-                    "SELECT DISTINCT c.relname, l.mode FROM pg_locks l JOIN pg_class c ON c.oid = l.relation"
-                    " WHERE l.pid = pg_backend_pid() AND c.relkind = 'r' AND l.granted"
-                )
-                held.extend(cursor.fetchall())
-        leave(editor, *error)
-
-    BaseDatabaseSchemaEditor.__exit__ = leave_seen
     too_long = []
-    try:
-        for at in range(3, len(steps) + 1):
-            held.clear()
-            began = time.monotonic()
+    for at in range(3, len(steps) + 1):
+        began = time.monotonic()
+        with locks_seen(frozenset(long_tables)) as seen:
             migrate_to(schema_after(steps, at))
-            took = time.monotonic() - began
-            shut = sorted({(table, mode) for table, mode in held if mode in SHUTS and table in long_tables})
-            told = ", ".join(f"{table} {mode.removesuffix('Lock')}" for table, mode in shut) or "none"
-            print(f"{took:7.2f} s  {'.'.join(steps[at - 1])}: long tables shut: {told}", flush=True)
-            if shut and took > MOST_SECONDS:
-                too_long.append(f"{'.'.join(steps[at - 1])} shuts {told} for {took:.1f} s")
-    finally:
-        BaseDatabaseSchemaEditor.__exit__ = leave
+        took, name = time.monotonic() - began, ".".join(steps[at - 1])
+        told = (
+            ", ".join(f"{table} {mode.removesuffix('Lock')}" for table, mode in sorted(seen.locks)) or "none"
+        )
+        print(f"{took:7.2f} s, shut for {seen.seconds:5.2f} s  {name}: {told}", flush=True)
+        if seen.seconds > MOST_SECONDS:
+            too_long.append(f"{name} shuts {told} for {seen.seconds:.1f} s")
     return too_long
+
+
+@dataclass
+class Seen:
+    """Long tables that were shut, and the longest that one migration held them so."""
+
+    locks: set[tuple[str, str]] = field(default_factory=set)
+    seconds: float = 0.0
+
+
+@contextmanager
+def locks_seen(tables: frozenset[str]) -> Iterator[Seen]:
+    """Ask after each statement of a migration which of ``tables`` its transaction holds; what is held is held
+    until the transaction's end."""
+    from django.db import connection
+    from django.db.backends.base.schema import BaseDatabaseSchemaEditor as Editor
+
+    seen, first_at = Seen(), []
+    execute, leave = Editor.execute, Editor.__exit__
+
+    def execute_seen(editor: Editor, sql: object, params: object = ()) -> None:
+        asked_at = time.monotonic()
+        execute(editor, sql, params)
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT DISTINCT c.relname, l.mode FROM pg_locks l JOIN pg_class c ON c.oid = l.relation"
+                " WHERE l.pid = pg_backend_pid() AND l.mode = ANY(%s) AND c.relname = ANY(%s)",
+                [list(SHUTS), list(tables)],
+            )
+            held = cursor.fetchall()
+        if held and not first_at:
+            first_at.append(asked_at)
+        seen.locks.update(held)
+
+    def leave_seen(editor: Editor, *error: object) -> None:
+        leave(editor, *error)
+        if first_at:
+            seen.seconds = max(seen.seconds, time.monotonic() - first_at.pop())
+
+    Editor.execute, Editor.__exit__ = execute_seen, leave_seen
+    try:
+        yield seen
+    finally:
+        Editor.execute, Editor.__exit__ = execute, leave
 
 
 def main() -> int:

@@ -78,6 +78,7 @@ class Rig:
     folder: Path
     faults: frozenset[str] = frozenset()
     prefix: str = field(default_factory=lambda: f"reg{os.getpid() % 100_000}")
+    has_standby: bool = False
     _running: dict[str, subprocess.Popen] = field(default_factory=dict)
     _keys: dict[str, str] = field(default_factory=dict)
 
@@ -131,17 +132,21 @@ class Rig:
         )
 
     def start_database(self) -> None:
-        """The primary, open to the rig's network, and a replica that streams from it."""
+        """The primary, open to the rig's network."""
         sql = self.folder / "sql"
         sql.mkdir()
         shutil.chown(sql, "postgres")
-        rows, copy = str(sql / "primary"), str(sql / "standby")
+        rows = str(sql / "primary")
         self._postgres("db", "initdb", "-D", rows, "-U", "register", "-N", "-E", "UTF8", "--locale=C.UTF-8")
         with open(f"{rows}/pg_hba.conf", "a") as rules:
             for what in ("all", "replication"):
                 rules.write(f"host {what} register 198.51.100.0/24 trust\n")
         self._start("db", rows)
         self._postgres("db", "createdb", "-h", str(sql), "-U", "register", "register")
+
+    def start_standby(self) -> None:
+        """A replica that streams from the primary."""
+        copy = str(self.folder / "sql" / "standby")
         self._postgres(
             "standby",
             "pg_basebackup",
@@ -156,6 +161,7 @@ class Rig:
             "fast",
         )
         self._start("standby", copy)
+        self.has_standby = True
 
     def _start(self, node: str, rows: str) -> None:
         asked = (
@@ -191,7 +197,7 @@ class Rig:
             "DJANGO_SETTINGS_MODULE": settings,
             "PYTHONPATH": str(HERE),
             "DATABASE_URL": self.database_url,
-            "REGISTER_REPLICA_URL": self.replica_url,
+            "REGISTER_REPLICA_URL": self.replica_url if self.has_standby else "",
             "REGISTER_PRODUCTION": "1",
             "REGISTER_HOSTS": NAME,
             "REGISTER_SECRET_KEY": self._key("secret"),
@@ -265,7 +271,7 @@ class Rig:
 
 
 @contextmanager
-def rig(faults: frozenset[str] = frozenset()) -> Iterator[Rig]:
+def rig(faults: frozenset[str] = frozenset(), *, has_standby: bool = True) -> Iterator[Rig]:
     """A rig of which nothing is left afterwards."""
     require_able()
     folder = Path(tempfile.mkdtemp(prefix="register-hosts-"))
@@ -275,6 +281,8 @@ def rig(faults: frozenset[str] = frozenset()) -> Iterator[Rig]:
     try:
         made.build_network()
         made.start_database()
+        if has_standby:
+            made.start_standby()
         yield made
     finally:
         ctypes.CDLL(None).setns(own, CLONE_NEWNET)
