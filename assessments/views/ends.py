@@ -129,17 +129,15 @@ _LETTER = (
 
 def monday_parts(request: HttpRequest) -> Iterable[Part]:
     """What an office should know first: how many things end soon, and how many shifts were worked unchecked.
-    Of a register too large for a start page the list itself tells."""
+    Of sites too many for a start page the lists themselves tell."""
     if not may(request.user, Right.KEEP_PEOPLE):
         return
     site_ids, moment = sites_with(request.user, Right.KEEP_PEOPLE), now()
-    ends = None
+    ends = unchecked = None
     if Operator.objects.at_sites(site_ids).count() <= MOST_ON_START_PAGE:
         ends = len(ends_asked(EndsAsked(days=30), site_ids, moment, with_cover=False).rows)
-    yield Part(
-        "assessments/ends/home_office.html",
-        {"ends": ends, "unchecked": unchecked_lately(site_ids, moment)},
-    )
+        unchecked = unchecked_lately(site_ids, moment)
+    yield Part("assessments/ends/home_office.html", {"ends": ends, "unchecked": unchecked})
 
 
 urlpatterns: list[URLPattern] = [

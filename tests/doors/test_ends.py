@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import pytest
 from django.db import connection
+from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
@@ -305,3 +306,19 @@ def test_nobody_is_called_ready_who_is_not(machine, change, later):
             is_met=is_met,
         )
     assert [row.passed_on for row in listed(days=365 * 2) if row.kind == "ticket"] == [None]
+
+
+def test_the_start_page_leaves_both_counts_to_the_lists_where_they_are_too_many(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = SiteFactory()
+    OperatorFactory(site=site)
+    client.force_login(AccountFactory(roles=[("site_admin", site)]))
+    shown = client.get(reverse("home")).content.decode()
+    assert "<strong>0</strong>" in shown
+    assert "shifts worked with no daily check" in shown
+    monkeypatch.setattr("assessments.views.ends.MOST_ON_START_PAGE", 0)
+    shown = client.get(reverse("home")).content.decode()
+    assert "What runs out" in shown
+    assert "Shifts worked with no daily check" in shown
+    assert "shifts worked with no daily check" not in shown
