@@ -15,7 +15,7 @@ from django.conf import settings
 from django.core.cache import cache
 from django.db import connection, transaction
 from django.test import Client
-from django.urls import reverse
+from django.urls import NoReverseMatch, reverse
 
 import tests.doors
 from tests.bench.weight.registers import Register
@@ -218,7 +218,12 @@ def measure_all(
     pages = []
     uses = [register.used for register in registers]
     for visit in visits(world, few=few):
-        page = measure(visit, uses, rounds=rounds, tries=0 if few else ROUNDS_MORE)
+        try:
+            page = measure(visit, uses, rounds=rounds, tries=0 if few else ROUNDS_MORE)
+        except NoReverseMatch:
+            # The matrix's own test says which row has no door.
+            print(f"no such door: {visit}", flush=True)
+            continue
         if page.misses or page.reads[-1].status >= 400:
             print(page.line(), flush=True)
             if with_plans:
