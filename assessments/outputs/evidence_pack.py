@@ -228,8 +228,8 @@ def _incident(rows: PackRows, answer: RecordAnswer) -> Iterable[Part]:
     yield heading(3, "What changed the register's mind")
     if not answer.turns:
         since = (
-            f"Nothing, though {answer.later_rows} of the rows about this person, this machine or its standard "
-            "were written down since: with none of them did the answer or a reason change."
+            f"Nothing, though {answer.later_rows} of the rows about this person, this machine or its "
+            "standard were written down since: with none of them did the answer or a reason change."
         )
         unchanged = "Nothing about this person, this machine or its standard was written down since."
         yield par(since if answer.later_rows else unchanged)

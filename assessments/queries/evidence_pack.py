@@ -127,7 +127,9 @@ def pack_rows(asked: PackAsked, *, by: Account) -> PackRows:
     parts: dict[str, Any] = {}
     if asked.with_person:
         parts |= _of_person(asked, by)
+    elsewhere = parts.get("left_out", 0)
     parts |= _of_day(asked) if asked.machine else _checks_of_person(asked)
+    parts["left_out"] += elsewhere
     return PackRows(asked=asked, named=names(), **parts)
 
 
@@ -172,7 +174,7 @@ def _evidence(asked: PackAsked) -> list[Evidence]:
     """What happened by then, and every correction of it that was known. One statement."""
     found = list(
         Evidence.objects.filter(operator=asked.operator, recorded_at__lte=asked.known_at)
-        .select_related("category", "site", "recorded_by", "corrects")
+        .select_related("category", "site", "recorded_by", "corrects", "corrected_by")
         .order_by("pk")
     )
     told: dict[int, Evidence] = {}
@@ -232,8 +234,7 @@ def _checks_of_person(asked: PackAsked) -> dict[str, Any]:
         asked,
     )
     refusals, others = _parted(_refusals().filter(operator=operator, at__lte=asked.until), asked)
-    found = {"checks": checks, "refusals": refusals}
-    return found if not asked.with_person else found | {"left_out": more + others}
+    return {"checks": checks, "refusals": refusals, "left_out": more + others}
 
 
 def _of_day(asked: PackAsked) -> dict[str, Any]:
