@@ -53,7 +53,9 @@ def change_operator(
 ) -> Operator:
     """Move a person to another site or firm, or make their entry inactive or active again.
 
-    Leaving closes the account too: one act, so that the two never differ.
+    Leaving closes the account too: one act, so that the two never differ. Who left before something that
+    was entered since, and says that they are here, has left now as well: nobody is let to a machine because
+    an office was late.
     """
     operator = Operator.objects.select_for_update().get(pk=operator.pk)
     require(by, Right.KEEP_PEOPLE, site=operator.site)
@@ -67,6 +69,9 @@ def change_operator(
         operator, employer, site, is_active=is_active, reason=reason, effective_at=effective_at
     )
     rows = [operator, state]
+    if not is_active and operator.state.is_active:
+        here = operator.state
+        rows.append(_add_state(operator, here.employer, here.site, is_active=False, reason=reason))
     account = Account.objects.filter(operator=operator).first()
     # The newest state decides: a change entered late, from before a leaving, must not open the account again.
     if account is not None and account.is_active != operator.state.is_active:

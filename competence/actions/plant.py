@@ -59,7 +59,11 @@ def change_machine(
     reason: str,
     effective_at: datetime | None = None,
 ) -> Machine:
-    """Move a machine, change what is fitted to it, or take it out of service and back."""
+    """Move a machine, change what is fitted to it, or take it out of service and back.
+
+    One that was out of service before something that was entered since, and says otherwise, is out of service
+    now as well: nobody is let to it because an office was late.
+    """
     machine = Machine.objects.select_for_update().get(pk=machine.pk)
     require(by, Right.KEEP_PLANT, site=machine.site)
     require(by, Right.KEEP_PLANT, site=site)
@@ -79,8 +83,24 @@ def change_machine(
         reason=reason,
         effective_at=effective_at,
     )
+    if not is_in_service and machine.state.is_in_service:
+        rows += _out_of_service_now(machine, reason)
     record(by=by, action="machine.changed", rows=[machine, *rows], reason=reason)
     return machine
+
+
+def _out_of_service_now(machine: Machine, reason: str) -> list[MachineState | FittedFeature]:
+    held = machine.state
+    return _add_state(
+        machine,
+        make_and_model=held.make_and_model,
+        category=held.category,
+        site=held.site,
+        operating_mass_kg=held.operating_mass_kg,
+        features=list(held.features.all()),
+        is_in_service=False,
+        reason=reason,
+    )
 
 
 def _refuse_same(

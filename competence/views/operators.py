@@ -1,11 +1,13 @@
 """Operators: the list, one operator's whole record, and the acts that keep it."""
 
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import URLPattern, path, reverse
+from django.utils.timezone import localtime
 from django.views.decorators.http import require_GET
 
 from competence.actions.clock import now
@@ -159,7 +161,7 @@ def operator_change(request: HttpRequest, number: str) -> HttpResponse:
         if form.is_valid() and attempt(
             form, change_operator, by=request.user, operator=person, **form.cleaned_data
         ):
-            messages.success(request, f"The entry of {person.name} is changed; what it said before is kept.")
+            _say_changed(request, person, form.cleaned_data)
             return redirect("operator", person.number)
         return form_page(
             request,
@@ -173,6 +175,21 @@ def operator_change(request: HttpRequest, number: str) -> HttpResponse:
             back_url=reverse("operator", args=[person.number]),
             back_label=person.name,
         )
+
+
+def _say_changed(request: HttpRequest, person: Operator, asked: dict[str, Any]) -> None:
+    """What is so from now on, which a change of an earlier day need not have touched."""
+    person.refresh_from_db()
+    stands = (person.state.employer, person.site, person.state.is_active)
+    if stands == (asked["employer"], asked["site"], asked["is_active"]):
+        messages.success(request, f"The entry of {person.name} is changed; what it said before is kept.")
+        return
+    messages.warning(
+        request,
+        f"Kept for that day. From {localtime(person.state.effective_at):%-d %b %Y, %H:%M} on a later entry "
+        "still holds, and it says otherwise: change the entry once more, with From empty, if today must "
+        "change too.",
+    )
 
 
 @asks(Right.KEEP_PEOPLE)

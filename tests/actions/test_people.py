@@ -96,6 +96,18 @@ def test_a_change_entered_late_from_before_the_leaving_does_not_open_the_account
     assert not world.operator_account.is_active
 
 
+def test_who_left_before_something_that_was_entered_since_has_left_now_as_well(world):
+    """An office that enters a leaving late lets nobody take a machine out meanwhile."""
+    change(world, employer=EmployerFactory())
+    left = moment_ago(1)
+    change(world, is_active=False, effective_at=left, reason="Left yesterday")
+    world.operator.refresh_from_db()
+    world.operator_account.refresh_from_db()
+    assert not world.operator.state.is_active
+    assert not world.operator_account.is_active
+    assert world.operator.states.filter(is_active=False, effective_at=left).exists()
+
+
 def test_a_change_that_changes_nothing_is_refused(world):
     with journals(None), pytest.raises(ActionRefused, match="says already"):
         change(world)

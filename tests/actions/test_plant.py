@@ -113,6 +113,17 @@ def test_a_change_entered_late_for_an_earlier_moment_does_not_undo_a_later_one()
     assert machine.states.count() == 3
 
 
+def test_a_machine_out_of_service_before_something_entered_since_is_out_now_as_well():
+    machine = MachineFactory()
+    change(machine, make_and_model="Harrow 31", reason="Plate misread.")
+    yesterday = timezone.now() - timedelta(days=1)
+    change(Machine.objects.get(), is_in_service=False, effective_at=yesterday, reason="Gearbox out.")
+    machine.refresh_from_db()
+    assert not machine.state.is_in_service
+    assert machine.state.make_and_model == "Harrow 31"
+    assert machine.states.filter(is_in_service=False, effective_at=yesterday).exists()
+
+
 def test_a_change_to_come_is_refused():
     with pytest.raises(ActionRefused, match="no later than now"):
         change(MachineFactory(), effective_at=timezone.now() + timedelta(minutes=5))
