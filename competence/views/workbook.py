@@ -5,8 +5,9 @@ from typing import Any
 from django.db.models import QuerySet
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import URLPattern, path
+from django.urls import URLPattern, path, reverse
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.views.decorators.http import require_GET
 
 from competence.actions.workbooks import note_workbook, require_sites
@@ -28,11 +29,14 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 @asks(Right.TAKE_OUT)
 @reads_from_replica
 def workbook(request: HttpRequest) -> HttpResponse:
-    """A GET form that counts, and under it what takes out what was counted."""
+    """One form that counts, and beside the counts what takes out what the form says."""
     typed = request.POST if request.method == "POST" else request.GET
     form = WorkbookForm(typed, account=request.user)
     counts: list[tuple[Any, int]] = []
     if form.is_valid():
+        if request.POST.get("do") == "count":
+            said = [(name, value) for name in form.fields for value in typed.getlist(name) if value]
+            return redirect(f"{reverse('workbook')}?{urlencode(said)}")
         counts = counted(form.asked)
         if request.method == "POST":
             return _take_out(request, form.asked, sum(count for _, count in counts))
@@ -44,7 +48,6 @@ def workbook(request: HttpRequest) -> HttpResponse:
         "total_words": f"{total:,}",
         "is_long": total > ROWS_AT_ONCE,
         "asked": form.asked,
-        "typed": [(name, value) for name in form.fields for value in typed.getlist(name) if value],
         "looks": _looks_of_late(request),
     }
     return render(request, "competence/workbook/workbook.html", context)

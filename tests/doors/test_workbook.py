@@ -53,7 +53,11 @@ def test_the_page_counts_what_the_account_may_take_out(auditor) -> None:
 
 
 def test_what_is_taken_out_is_written_down_first(auditor, site) -> None:
-    answer = signed_in(auditor).post(reverse("workbook"), {"first": days_ago(5).isoformat()})
+    asked = {"first": days_ago(5).isoformat()}
+    counting = signed_in(auditor).post(reverse("workbook"), {**asked, "do": "count"})
+    assert counting.url == f"{reverse('workbook')}?first={asked['first']}"
+    assert not Look.objects.exists()
+    answer = signed_in(auditor).post(reverse("workbook"), asked)
     assert answer["Content-Disposition"].startswith('attachment; filename="register-')
     assert [row[0] for row in sheet(answer, "Operators")] == ["OP-1"]
     look = Look.objects.get(kind=Look.Kind.WORKBOOK)
