@@ -167,6 +167,8 @@ class SampleForm(RecordForm):
 
 
 class CloseSampleForm(RecordForm):
+    """The end of a sample. With records that have no verdict yet, closing is said twice."""
+
     remarks = forms.CharField(
         label="Remarks",
         required=False,
@@ -174,3 +176,16 @@ class CloseSampleForm(RecordForm):
         help_text="What you want kept beside the result, word for word.",
         widget=forms.Textarea(attrs={"rows": 3}),
     )
+    leaves_out = forms.BooleanField(
+        error_messages={
+            "required": "Records have no verdict yet. Give them one, or tick that you close without."
+        }
+    )
+
+    def __init__(self, *args: Any, unanswered: int, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if unanswered:
+            are = "1 record has" if unanswered == 1 else f"{unanswered} records have"
+            self.fields["leaves_out"].label = f"{are} no verdict: close all the same, for good"
+        else:
+            del self.fields["leaves_out"]

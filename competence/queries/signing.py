@@ -4,6 +4,7 @@ import base64
 import hashlib
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import urlsplit
 
 import jwt
 import rfc8785
@@ -32,6 +33,13 @@ def card_key() -> Ed25519PrivateKey:
         raise CardKeyUnusable(
             "The cards' key is not 64 hexadecimal digits: put right REGISTER_CARD_KEY or card.key."
         ) from None
+
+
+def leads_nowhere() -> str:
+    """The address that every card's code would lead to, where that is this machine alone; else nothing."""
+    host = urlsplit(settings.REGISTER_ADDRESS).hostname or ""
+    is_here = host in ("", "localhost") or host.startswith("127.") or host == "::1"
+    return settings.REGISTER_ADDRESS if is_here else ""
 
 
 def public_jwk() -> dict[str, str]:

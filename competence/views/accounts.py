@@ -130,6 +130,7 @@ def account(request: HttpRequest, username: str) -> HttpResponse:
             "ended": ended,
             "forms": forms,
             "asked": forms.get(doing),
+            "may_see_kept": may_everywhere(request.user, Right.TAKE_OUT),
         },
     )
 

@@ -24,7 +24,7 @@ from competence.queries.cards import (
     wanted_rows,
     with_content,
 )
-from competence.queries.signing import statement_address
+from competence.queries.signing import leads_nowhere, statement_address
 from competence.queries.ticket_lists import names
 from competence.views.doing import asks, attempt
 from competence.views.lists import choice, paged, site_choice, typed
@@ -56,6 +56,7 @@ def card_list(request: HttpRequest) -> HttpResponse:
         "page": page,
         "query": query,
         "rows": rows,
+        "leads_nowhere": leads_nowhere(),
         "q": asked.text,
         "is_filtered": asked != CardsAsked(),
         "selects": [

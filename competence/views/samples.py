@@ -141,7 +141,7 @@ def _page(request: HttpRequest, shown: Sample, form: CloseSampleForm | None = No
         "first_open": first_open,
         "steps": _steps(shown, rows),
         "verdicts": Found.choices,
-        "form": form or CloseSampleForm(),
+        "form": form or CloseSampleForm(unanswered=tally.unanswered),
     }
     return render(request, "competence/samples/sample.html", context)
 
@@ -220,8 +220,10 @@ def _number(text: str | None) -> int:
 @asks(Right.SAMPLE)
 def sample_close(request: HttpRequest, pk: int) -> HttpResponse:
     shown = _sample_or_404(request, pk)
-    form = CloseSampleForm(request.POST)
-    if form.is_valid() and attempt(form, close_sample, by=request.user, sample=shown, **form.cleaned_data):
+    form = CloseSampleForm(request.POST, unanswered=tally_of(sheet_of(shown)).unanswered)
+    if form.is_valid() and attempt(
+        form, close_sample, by=request.user, sample=shown, remarks=form.cleaned_data["remarks"]
+    ):
         messages.success(request, f"Sample {pk} is closed, and its result kept.")
         return redirect("sample", pk)
     return _page(request, shown, form)

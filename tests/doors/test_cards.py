@@ -23,7 +23,7 @@ from competence.queries.signing import public_jwk
 from competence.queries.ticket_lists import names
 from competence.rules.status_lists import decoded_list, is_set
 from tests.doors.people_world import people_world
-from tests.factories import CategoryFactory, OperatorFactory, TicketFactory
+from tests.factories import AccountFactory, CategoryFactory, OperatorFactory, TicketFactory
 
 pytestmark = pytest.mark.django_db
 MM = 72 / 25.4
@@ -216,3 +216,13 @@ def test_a_credential_is_saved_signed_or_to_read(world):
     assert body["id"] == f"urn:uuid:{kept.pk}"
     suspend_ticket(by=world.trainer, ticket=world.ticket, reason="Seen without a belt.")
     assert "Suspended" in client.get(reverse("ticket-credential", args=["OP1-1"])).content.decode()
+
+
+@pytest.mark.parametrize(
+    ("address", "is_warned"), [("http://127.0.0.1:8000", True), ("https://register.example", False)]
+)
+def test_cards_that_no_phone_could_check_are_warned_of_before_they_are_printed(settings, address, is_warned):
+    settings.REGISTER_ADDRESS = address
+    TicketFactory()
+    page = signed_in(AccountFactory(roles=["trainer"])).get(reverse("card-list")).content.decode()
+    assert ("which no phone can open" in page) == is_warned

@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 from openpyxl import load_workbook
 
-from competence.models import JournalEntry, Look, Sample, SampleVerdict
+from competence.models import JournalEntry, Look, Sample, SampleResult, SampleVerdict
 from tests.doors.check_yard import signed_in
 from tests.factories import AccountFactory, OperatorFactory, SiteFactory, TicketFactory
 
@@ -140,7 +140,10 @@ def test_a_script_is_told_what_was_kept_and_what_was_not(sample, auditor):
     kept = client.post(way, {"item": item.pk, "found": "fault", "note": "Gone."}, **JSON)
     assert (kept.status_code, kept.json()["answered"]) == (200, 1)
     assert "1 fault among the 7 looked at." in kept.json()["so_far"]
-    client.post(reverse("sample-close", args=[sample.pk]))
+    page = client.post(reverse("sample-close", args=[sample.pk])).content.decode()
+    assert "6 records have no verdict: close all the same, for good" in page
+    assert not SampleResult.objects.exists()
+    client.post(reverse("sample-close", args=[sample.pk]), {"leaves_out": "on"})
     late = client.post(way, {"item": item.pk, "found": "met"}, **JSON)
     assert (late.status_code, SampleVerdict.objects.count()) == (409, 1)
 
