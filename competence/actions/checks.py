@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.db.models import Model
 
-from competence.actions.clock import now
+from competence.actions.clock import is_told, now
 from competence.actions.defects import raise_or_sight
 from competence.actions.drafts import checklist_for, drop_photograph, own_check, put_away
 from competence.actions.errors import ActionRefused
@@ -27,6 +27,7 @@ from competence.models import (
     Refusal,
 )
 from competence.permissions import NotAllowed, Right, require
+from competence.queries.checkpoints import latest_checkpoint
 from competence.queries.checks import (
     CheckSheet,
     last_reading,
@@ -103,6 +104,7 @@ def start_check(
     if earlier := _already(check_id, operator, machine):
         return earlier
     moment = now()
+    _refuse_clock_set_back(moment)
     is_confirmed = _is_confirmed(operator, supervisor, supervisor_account)
     facts = snapshot(
         operator=operator.number,
@@ -162,6 +164,7 @@ def submit_check(
     if refusal_id and (earlier := _already(refusal_id, daily_check.operator, daily_check.machine)):
         return earlier
     moment = now()
+    _refuse_clock_set_back(moment)
     _refuse_stale(daily_check, moment)
     current = checklist_for(daily_check.machine, moment)
     if current != daily_check.checklist:
@@ -219,6 +222,16 @@ def _submit(
         rows += hear(daily_check)
     record(by=by, action="check.submitted", rows=[daily_check, *rows])
     return daily_check
+
+
+def _refuse_clock_set_back(moment: datetime) -> None:
+    """By a clock set back, a suspension of today has not happened yet, and the gate would say yes."""
+    latest = None if is_told() else latest_checkpoint()
+    if latest is not None and latest.at - moment > CLOCK_TOLERANCE:
+        raise ActionRefused(
+            "The register's own clock is behind what it has written already, so it lets nobody start. Tell "
+            "whoever looks after the register to set its clock. Your answers are kept."
+        )
 
 
 def _operator_of(account: Account) -> Operator:

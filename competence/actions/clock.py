@@ -25,3 +25,8 @@ def as_if_at(moment: datetime) -> Iterator[None]:
         yield
     finally:
         _told.reset(token)
+
+
+def is_told() -> bool:
+    """Whether an invented history is being written, rather than what happens now."""
+    return _told.get() is not None

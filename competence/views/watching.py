@@ -24,6 +24,7 @@ from prometheus_client.multiprocess import MultiProcessCollector
 from competence.actions.clock import now
 from competence.logs import door_of
 from competence.queries.checkpoints import journal_head, latest_checkpoint, octets, public_key
+from competence.rules.checks import CLOCK_TOLERANCE
 
 log = getLogger("register.requests")
 
@@ -95,6 +96,8 @@ def _what_is_wrong() -> Iterator[str]:
         return
     if latest is not None and octets(latest.public_key) != public_key():
         yield "The journal was signed with another key than this host has: set REGISTER_JOURNAL_KEY."
+    if latest is not None and latest.at - now() > CLOCK_TOLERANCE:
+        yield "The clock of this host is behind what was written already: set it."
     if head["unsealed"] and latest is not None and now() - latest.at > UNSEALED_TOO_LONG:
         yield "The journal has entries that were not sealed for hours: run “manage.py journal seal”."
     folder = settings.MEDIA_ROOT
