@@ -59,6 +59,10 @@ class Register:
 
     def start(self) -> float:
         """Seconds until it answers."""
+        self.start_without_waiting()
+        return self.wait()
+
+    def start_without_waiting(self) -> None:
         app = "tests.drills.crash_broken:application" if self.broken else "competence.wsgi:application"
         how = ["-c", "python:competence.gunicorn_settings"]
         with open(self.folder / "server.log", "ab") as log:
@@ -70,19 +74,26 @@ class Register:
                 stderr=log,
                 start_new_session=True,
             )
-        return self.wait()
 
     def wait(self) -> float:
         """Seconds until it answers."""
         return wait_until(self.answers, f"the register did not answer (see {self.folder / 'server.log'})")
 
+    def wait_for_any_answer(self) -> float:
+        """The same where the answer may be that it cannot."""
+        return wait_until(lambda: self.status() > 0, "the register said nothing at all")
+
     def answers(self) -> bool:
+        return self.status() == 200
+
+    def status(self) -> int:
+        """What ``/alive/`` says; 0 where nothing answers."""
         door = HTTPConnection("127.0.0.1", self.port, timeout=5)
         try:
             door.request("GET", "/alive/")
-            return door.getresponse().status == 200
+            return door.getresponse().status
         except (OSError, HTTPException):
-            return False
+            return 0
         finally:
             door.close()
 
