@@ -1,6 +1,7 @@
 """Every page and the daily check's posts at 200, 2,000 and 20,000 operators, with 5,000,000 findings at most.
 
-``uv run python -m tests.bench.weight [--small] [--postgres] [--explain] [--only pages|posts|partitions]``.
+``uv run python -m tests.bench.weight [--small|--tenth] [--postgres] [--explain]
+[--only pages|posts|partitions]``.
 Works in a folder, and with ``--postgres`` in a cluster, that go away afterwards; at full size they take about
 10 GB. Exits 1 when a goal is missed at full size (at small size the goals are printed, not judged).
 """
@@ -19,6 +20,7 @@ from pathlib import Path
 def main() -> int:
     parser = argparse.ArgumentParser(prog="tests.bench.weight")
     parser.add_argument("--small", action="store_true", help="40 to 400 operators, under a minute")
+    parser.add_argument("--tenth", action="store_true", help="2,000 operators, 500,000 findings at most")
     parser.add_argument("--postgres", action="store_true", help="on a PostgreSQL of its own")
     parser.add_argument("--explain", action="store_true", help="with the plan of each slower page")
     parser.add_argument("--only", choices=("pages", "posts", "partitions"))
@@ -54,7 +56,7 @@ def run(asked: argparse.Namespace) -> int:
     from tests.bench.weight.sizes import FULL, SMALL
 
     print(f"database: {connection.vendor}; Python {sys.version.split()[0]}; Django {django.__version__}")
-    sizes = SMALL[:2] if asked.small else FULL
+    sizes = SMALL[:2] if asked.small else FULL[:2] if asked.tenth else FULL
     world, registers = make_registers(sizes)
     forget_peak()
     print(f"memory of the process when filled: {resident():.0f} MB")
