@@ -58,7 +58,7 @@ def _drill(made: Rig, asked: argparse.Namespace) -> int:
         made.serve(host)
     for host in ("a", "b"):
         wait_until(
-            lambda at=host: hosts_steps._status(Browser(), at, "/alive/") == 200, 30, f"{host} answers"
+            lambda at=host: hosts_steps._status(Browser(), at, "/alive/") == 200, 120, f"{host} answers"
         )
     print(f"Two hosts, a database and its replica stand after {time.monotonic() - began:.1f} s.", flush=True)
     for fault in asked.fault:

@@ -155,7 +155,7 @@ def workbook(drill: Drill) -> str:
     asked = page(auditor.post(A, "/workbook/", {}), "asking for a workbook on a", 302)
     took = wait_until(
         lambda: auditor.get(B, f"{asked.path}file/").status == 200 or _failed(auditor.get(B, asked.path)),
-        45,
+        120,
         "the workbook on b",
     )
     got = page(auditor.get(B, f"{asked.path}file/"), "the workbook fetched from b")
@@ -193,7 +193,7 @@ def plan(drill: Drill) -> str:
         must("not heard of" not in shown.text and "has died" not in shown.text, "b calls the plan of a lost")
         return status != "running"
 
-    took = wait_until(is_done, 40, "the plan")
+    took = wait_until(is_done, 120, "the plan")
     shown = page(browser.get(B, asked.path), "the finished plan on b")
     must("OP" in shown.text or "Pat" in shown.text, "b shows an empty plan")
     return f"asked of a, seen on b, finished after {took:.1f} s"
@@ -210,7 +210,7 @@ def importing(drill: Drill) -> str:
     page(browser.post(B, f"/imports/{draft}/work-out/", {}), "working it out from b", 302)
     try:
         took = wait_until(
-            lambda: browser.get(A, f"/imports/{draft}/to-correct/").status == 200, 40, "the list on a"
+            lambda: browser.get(A, f"/imports/{draft}/to-correct/").status == 200, 120, "the list on a"
         )
     except TimeoutError as late:
         raise Seen(f"{late}; b says: {_words(browser.get(B, f'/imports/{draft}/'))}") from late
