@@ -26,13 +26,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median
 
-from tests.drills.crash_host import CannotRun, Cluster, Register
+from tests.drills.crash_host import CannotRun, Cluster, Register, wait_until
 from tests.drills.crash_ledger import KINDS, Ledger
 from tests.drills.crash_phones import Phone, phones
 
 ALL_KEPT, LOST, COULD_NOT_RUN = 0, 1, 2
 # How much of the sentences is printed; the count says the rest.
 MOST_TOLD = 20
+LEAST_WRITES = 300
 
 
 @dataclass
@@ -103,6 +104,9 @@ def _drill(
         if ledger.refused:
             break
     time.sleep(0.5)
+    with suppress(CannotRun):
+        # Without kills too there must be something to judge.
+        wait_until(lambda: bool(ledger.refused) or ledger.acknowledged.total() >= LEAST_WRITES, "load")
     on_phones[0].is_over.set()
     for thread in threads:
         thread.join()
