@@ -101,13 +101,20 @@ PERSONAL_HERE: dict[str, Personal] = {
     ),
     "assessments.outgoingmail": Personal(
         why="that a mail was sent, and when",
-        stays="id composed_at status claimed_at sent_at",
+        stays="id composed_at claimed_at sent_at",
         about="account",
         to_account=("account",),
         to_operator=("account__operator",),
         kinds=((RecordKind.MAIL, Q()),),
         made="composed_at",
-        erases={"to": Way.BLANK, "subject": MARK, "text": MARK, "html": MARK, "problem": MARK},
+        erases={
+            "to": Way.BLANK,
+            "subject": MARK,
+            "text": MARK,
+            "html": MARK,
+            "problem": MARK,
+            "status": Way.DROPPED,
+        },
         mentions=("subject", "text", "html"),
     ),
     "assessments.digestline": Personal(

@@ -258,6 +258,7 @@ def _overwritten(row: models.Model, name: str, way: Way, person: Forgotten) -> d
         Way.BLANK: "",
         Way.NONE: None,
         Way.NOTHING_IN_IT: {},
+        Way.DROPPED: value if value == "sent" else "dropped",
         Way.NO: False,
         Way.YEAR: value.replace(month=1, day=1) if isinstance(value, date) else value,
         Way.SINCE: value or now(),

@@ -30,6 +30,8 @@ class Way(Enum):
     PHOTOGRAPH = "photograph"
     # A stored verdict: what it says of the person goes, what it says of the machine stays.
     VERDICT = "verdict"
+    # How far a mail is: one that was not sent is not sent any more.
+    DROPPED = "dropped"
     NO = "no"
     PASSWORD = "password"  # noqa: S105  a way to overwrite one, and not one
 

@@ -6,6 +6,8 @@ import pytest
 from django.core.files.base import ContentFile
 from django.db import transaction
 
+from assessments.actions.mail import to_send
+from assessments.models import OutgoingMail
 from competence.actions.erasures import erase_person, erase_record, keep_rule
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record, seal
@@ -303,3 +305,31 @@ def test_a_subject_is_called_by_every_name_that_the_journal_knows(gone):
     person = Subject.of_operator(gone).forgotten(date(2027, 2, 14))
     assert {"Ottoline Farrow", "Ottoline Barrow", "Farrow, Ottoline"} <= set(person.names)
     assert (person.name, person.mark) == ("erased 2027-02-14", "(erased 2027-02-14)")
+
+
+@pytest.mark.parametrize(
+    ("status", "more", "left"),
+    [
+        ("waiting", {}, "dropped"),
+        ("sending", {"claimed_at": moment_ago(100)}, "dropped"),
+        ("refused", {"problem": "no such mailbox"}, "dropped"),
+        ("sent", {"sent_at": moment_ago(100)}, "sent"),
+    ],
+)
+def test_a_mail_that_was_not_sent_is_not_sent_any_more(admin, gone, status, more, left):
+    mail = OutgoingMail.objects.create(
+        account=gone.account,
+        to="farrow@example.com",
+        subject="Two things",
+        text="What ends",
+        html="<p>What ends</p>",
+        composed_at=moment_ago(100),
+        status=status,
+        **more,
+    )
+    erase(admin, gone)
+    mail.refresh_from_db()
+    assert (mail.status, mail.to, mail.text) == (left, "", mail.subject)
+    assert "farrow" not in mail.text.lower() + mail.problem
+    assert to_send() == []
+    assert not verify().problems
