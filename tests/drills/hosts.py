@@ -1,7 +1,7 @@
 """Two application hosts and a database with its replica, each in a network of its own, on one machine:
 
-    uv run python -m tests.drills.hosts            # all of it: three minutes; root, iproute2, PostgreSQL
-    uv run python -m tests.drills.hosts --short    # the heart of it, within a minute
+    uv run python -m tests.drills.hosts            # all of it: some five minutes; root, iproute2, PostgreSQL
+    uv run python -m tests.drills.hosts --short    # the heart of it: two or three
     uv run python -m tests.drills.hosts --short --fault throttle    # set up wrongly: it must fail
 
 Ends with 0 if all held, 1 if something did not, 2 if this machine cannot run it (and says why).
