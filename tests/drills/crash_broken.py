@@ -9,56 +9,51 @@ import io
 import os
 import time
 import uuid
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from itertools import count
 from typing import Any
 
 from django.db import transaction
+from django.http import HttpRequest, HttpResponse
 
 from competence.wsgi import application as register
 
 Environ = dict[str, Any]
 OF, EVERY, A_MOMENT = os.environ.get("DRILL_BROKEN", ""), 25, 0.1
 _writes = count(1)
+# Inside Django's own handler: it looks after its connections before and after, and would close one outside.
+_whole = register._middleware_chain
+
+
+def _broken(request: HttpRequest) -> HttpResponse:
+    if request.method != "POST" or OF == "doubles" or (OF == "loses" and next(_writes) % EVERY):
+        return _whole(request)
+    kept = transaction.atomic()
+    kept.__enter__()
+    response = _whole(request)
+
+    def end() -> None:
+        time.sleep(A_MOMENT)
+        kept.__exit__(None, None, None)
+
+    if OF == "loses":
+        transaction.set_rollback(True)
+        kept.__exit__(None, None, None)
+    else:
+        # The server closes an answer once it has sent it.
+        response._resource_closers.insert(0, end)
+    return response
+
+
+register._middleware_chain = _broken
 
 
 def application(environ: Environ, start_response: Callable) -> Iterable[bytes]:
-    if environ["REQUEST_METHOD"] != "POST":
+    if OF != "doubles" or environ["REQUEST_METHOD"] != "POST" or next(_writes) % EVERY:
         return register(environ, start_response)
-    if OF == "early":
-        return Early(environ, start_response)
-    if next(_writes) % EVERY:
-        return register(environ, start_response)
-    return {"loses": _lose, "doubles": _double}[OF](environ, start_response)
-
-
-def _lose(environ: Environ, start_response: Callable) -> Iterable[bytes]:
-    with transaction.atomic():
-        answer = register(environ, start_response)
-        transaction.set_rollback(True)
-    return answer
-
-
-def _double(environ: Environ, start_response: Callable) -> Iterable[bytes]:
     body = environ["wsgi.input"].read(int(environ["CONTENT_LENGTH"] or 0))
     before, mark, after = body.partition(b'"sent_as": "')
     if mark:
         other = before + mark + str(uuid.uuid4()).encode() + after[36:]
-        answer = register(environ | {"wsgi.input": io.BytesIO(other)}, lambda *_: None)
-        getattr(answer, "close", lambda: None)()
+        register(environ | {"wsgi.input": io.BytesIO(other)}, lambda *_: None).close()
     return register(environ | {"wsgi.input": io.BytesIO(body)}, start_response)
-
-
-class Early:
-    def __init__(self, environ: Environ, start_response: Callable) -> None:
-        self._open = transaction.atomic()
-        self._open.__enter__()
-        self._answer = register(environ, start_response)
-
-    def __iter__(self) -> Iterator[bytes]:
-        yield from self._answer
-
-    def close(self) -> None:
-        time.sleep(A_MOMENT)
-        self._open.__exit__(None, None, None)
-        self._answer.close()
