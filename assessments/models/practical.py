@@ -149,6 +149,10 @@ class Assessment(models.Model):
         indexes = [
             models.Index(fields=["assessor", "status"], name="assessment_of_assessor"),
             models.Index(fields=["started_at"], name="assessment_in_time"),
+            # Most have no booking, which makes a planner think little of the key's own index.
+            models.Index(
+                fields=["booking"], condition=Q(booking__isnull=False), name="assessment_of_booking"
+            ),
         ]
 
     def __str__(self) -> str:
