@@ -32,15 +32,16 @@ def measure() -> Iterator[str]:
     yield "findings partitioned by month, against the same rows in a plain table:"
     _make()
     plain, parted = (
-        _run(f"INSERT INTO {name} SELECT {COLUMNS} FROM competence_finding")[0] for name in (PLAIN, PARTED)
+        _run(f"INSERT INTO {name} ({COLUMNS}) SELECT {COLUMNS} FROM competence_finding")[0]
+        for name in (PLAIN, PARTED)
     )
     for name in (PLAIN, PARTED):
         _run(f"VACUUM ANALYZE {name}")
     ((count,),) = _run(f"SELECT count(*) FROM {PLAIN}")[1]
     yield f"  {count:,} rows inserted: plain {plain:.0f} s, partitioned {parted:.0f} s"
     one = (
-        "INSERT INTO {0} SELECT id + 900000000 + {1}, gen_random_uuid(), listed_id, answer, grade, note, "
-        "not_reached_reason, photograph, photograph_sha256, now() FROM competence_finding LIMIT 45"
+        f"INSERT INTO {{0}} ({COLUMNS}) SELECT id + 900000000 + {{1}}, gen_random_uuid(), listed_id, "
+        "answer, grade, note, not_reached_reason, photograph, photograph_sha256, now() FROM competence_finding LIMIT 45"
     )
     (month,) = _run("SELECT date_trunc('month', now()) - interval '1 month'")[1]
     since = f"'{month[0]:%Y-%m-%d}'::timestamptz"
