@@ -39,9 +39,10 @@ def measure() -> Iterator[str]:
         _run(f"VACUUM ANALYZE {name}")
     ((count,),) = _run(f"SELECT count(*) FROM {PLAIN}")[1]
     yield f"  {count:,} rows inserted: plain {plain:.0f} s, partitioned {parted:.0f} s"
+    rest = COLUMNS.removeprefix("id, daily_check_id, ").replace("answered_at", "now()")
     one = (
-        f"INSERT INTO {{0}} ({COLUMNS}) SELECT id + 900000000 + {{1}}, gen_random_uuid(), listed_id, "
-        "answer, grade, note, not_reached_reason, photograph, photograph_sha256, now() FROM competence_finding LIMIT 45"
+        f"INSERT INTO {{0}} ({COLUMNS}) SELECT id + 900000000 + {{1}}, gen_random_uuid(), {rest} "
+        "FROM competence_finding LIMIT 45"
     )
     (month,) = _run("SELECT date_trunc('month', now()) - interval '1 month'")[1]
     since = f"'{month[0]:%Y-%m-%d}'::timestamptz"
