@@ -17,6 +17,7 @@ from competence.actions.journal import record
 from competence.models import (
     Account,
     Card,
+    CardStop,
     CardTicket,
     Credential,
     Evidence,
@@ -154,6 +155,24 @@ def _give_place() -> StatusPlace:
         place = secrets.randbelow(LIST_LENGTH)
         if not StatusPlace.objects.filter(list_number=list_number, place=place).exists():
             return StatusPlace.objects.create(list_number=list_number, place=place)
+
+
+@transaction.atomic
+def stop_card(*, by: Account, card: Card, reason: str) -> CardStop:
+    """Stop a card that was lost or stolen: whoever checks it is told so, for good. Its tickets are not
+    touched, and a card that is found again stays stopped: its holder gets a new one."""
+    # Whoever issues a card locks its holder too, so a stop is before it or after it.
+    operator = Operator.objects.select_for_update(of=("self",)).get(pk=card.operator_id)
+    require(by, Right.PRINT_CARD, site=operator.site)
+    if CardStop.objects.filter(card=card).exists():
+        raise ActionRefused(f"Card {card.number} was stopped already.")
+    if card.is_erased:
+        raise ActionRefused("What this card said was erased with its holder, so there is nothing to stop.")
+    stop = CardStop(card=card, stopped_at=now(), stopped_by=by, reason=reason.strip())
+    stop.full_clean()
+    stop.save()
+    record(by=by, action="card.stopped", rows=[stop], reason=stop.reason)
+    return stop
 
 
 @transaction.atomic

@@ -1,12 +1,16 @@
-"""Choosing a photograph of an operator for their card."""
+"""Choosing a photograph of an operator for their card, and saying why a card is stopped."""
 
 from typing import Any
 
 from django import forms
 from django.conf import settings
 
-from competence.forms.record_form import RecordForm
+from competence.forms.record_form import RecordForm, reason
 from competence.inputs.photographs import NotAPhotograph, photograph_jpeg
+
+
+class StopCardForm(RecordForm):
+    reason = reason("Why it is stopped")
 
 
 class PhotographForm(RecordForm):

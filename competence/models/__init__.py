@@ -3,7 +3,7 @@
 from .absences import Absence
 from .accounts import Account, Role
 from .base import AlteringKeptRow
-from .cards import Card, CardTicket, Credential, OperatorPhotograph, StatusPlace
+from .cards import Card, CardStop, CardTicket, Credential, OperatorPhotograph, StatusPlace
 from .checklists import ChecklistVersion, ListedPoint, Point, Precedence
 from .checks import DailyCheck, Defect, DefectSighting, Finding, Grade, Refusal
 from .evidence import Evidence
@@ -25,6 +25,7 @@ __all__ = [
     "AlteringKeptRow",
     "Appointment",
     "Card",
+    "CardStop",
     "CardTicket",
     "Category",
     "ChecklistVersion",

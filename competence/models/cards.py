@@ -97,6 +97,27 @@ class Card(Kept):
         return not is_token(self.statement)
 
 
+class CardStop(Kept):
+    """A card that was lost or stolen and does not count from here on. Its tickets are not touched."""
+
+    card = models.OneToOneField(Card, on_delete=models.PROTECT, related_name="stop")
+    stopped_at = models.DateTimeField()
+    stopped_by = models.ForeignKey(Account, on_delete=models.PROTECT, related_name="+")
+    reason = models.CharField(max_length=300)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(reason=""),
+                name="card_stop_says_why",
+                violation_error_message="Say why the card is stopped.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"stop of card {self.card_id}"
+
+
 class CardTicket(Kept):
     """One ticket as a card states it."""
 

@@ -381,6 +381,13 @@ PERSONAL: dict[str, Personal] = {
         made="issued_at",
         erases={"number": Way.NUMBER, "name": MARK, "statement": MARK},
     ),
+    "competence.cardstop": Personal(
+        why="that a card was stopped stands in the published lists; " + PSEUDONYM,
+        stays="id card stopped_at",
+        acts="stopped_by",
+        to_operator=("card__operator",),
+        erases={"reason": MARK},
+    ),
     "competence.cardticket": Personal(
         why=PSEUDONYM,
         stays="id card ticket level last_day conditions status",

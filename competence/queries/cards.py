@@ -10,6 +10,7 @@ from django.db.models.functions import Concat
 
 from competence.models import (
     Card,
+    CardStop,
     CardTicket,
     Operator,
     OperatorPhotograph,
@@ -23,6 +24,8 @@ from competence.queries.tickets import column_standing
 from competence.queries.words import holding
 from competence.rules.cards import CardSaid, TicketSaid, differences
 from competence.rules.conditions import Conditions
+from competence.rules.dates import day_at
+from competence.rules.reasons import long_date
 from competence.rules.standing import Level, State
 
 STATE_CHOICES = (("wanted", "To be printed"), ("none", "No card"), ("old", "Out of date"))
@@ -46,6 +49,11 @@ class CardRow:
     card: Card | None
     tickets: tuple[Ticket, ...]
     why: tuple[str, ...]
+
+    @property
+    def stop(self) -> CardStop | None:
+        """That their card was stopped, and when."""
+        return getattr(self.card, "stop", None)
 
     @property
     def is_wanted(self) -> bool:
@@ -103,7 +111,7 @@ def with_content(cards: QuerySet[Card]) -> QuerySet[Card]:
     stated = CardTicket.objects.select_related("ticket__category", "status").order_by(
         "ticket__category__code"
     )
-    return cards.select_related("operator__state__site", "photograph").prefetch_related(
+    return cards.select_related("operator__state__site", "photograph", "stop").prefetch_related(
         Prefetch("stated", stated)
     )
 
@@ -155,7 +163,8 @@ def _may_be_old(in_force: Q) -> Q:
     held = Ticket.objects.filter(in_force, operator=OuterRef("operator"))
     on_it = CardTicket.objects.filter(card=OuterRef(OuterRef("pk")), ticket=OuterRef("pk"))
     differs = (
-        Exists(happened)
+        Q(stop__isnull=False)
+        | Exists(happened)
         | Exists(moved)
         | ~Q(key_id=key_id())
         | ~Q(name=Concat(F("operator__given_name"), Value(" "), F("operator__family_name")))
@@ -179,8 +188,7 @@ def card_rows(operators: Sequence[Operator], moment: datetime) -> list[CardRow]:
         card = cards.get(operator.newest_card)
         tickets = countable(operator, operator.tickets.all(), moment)
         now = would_say(operator, tickets, operator.newest_photograph)
-        why = tuple(differences(said_by(card), now)) if card else ()
-        rows.append(CardRow(operator, card, tickets, why))
+        rows.append(CardRow(operator, card, tickets, _why_old(card, now)))
     return rows
 
 
@@ -197,7 +205,16 @@ def own_row(operator: Operator, moment: datetime) -> CardRow:
     tickets = countable(operator, held, moment)
     photograph = latest_photograph(operator)
     now = would_say(operator, tickets, photograph.pk if photograph else None)
-    return CardRow(operator, card, tickets, tuple(differences(said_by(card), now)) if card else ())
+    return CardRow(operator, card, tickets, _why_old(card, now))
+
+
+def _why_old(card: Card | None, now: CardSaid) -> tuple[str, ...]:
+    """Why a card, if there is one, should be printed anew."""
+    if card is None:
+        return ()
+    stop = getattr(card, "stop", None)
+    stopped = [f"stopped on {long_date(day_at(stop.stopped_at, zone_of(card.operator)))}"] if stop else []
+    return (*stopped, *differences(said_by(card), now))
 
 
 def zone_of(operator: Operator) -> ZoneInfo:

@@ -12,7 +12,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from django.conf import settings
 from django.urls import reverse
 
-from competence.rules.cards import STATEMENT_TYPE
+from competence.rules.cards import STATEMENT_TYPE, STOPPED_TYPE
 from competence.rules.credentials import profile
 from competence.rules.status_lists import Purpose
 
@@ -64,9 +64,16 @@ def _base64url(octets: bytes) -> str:
 
 def signed_statement(claims: Mapping[str, Any]) -> str:
     """A card's statement as a compact JWS."""
-    return jwt.encode(
-        dict(claims), card_key(), algorithm="EdDSA", headers={"kid": key_id(), "typ": STATEMENT_TYPE}
-    )
+    return _signed(claims, STATEMENT_TYPE)
+
+
+def signed_stopped_cards(claims: Mapping[str, Any]) -> str:
+    """Which places stand on cards that were stopped, as a compact JWS."""
+    return _signed(claims, STOPPED_TYPE)
+
+
+def _signed(claims: Mapping[str, Any], type_: str) -> str:
+    return jwt.encode(dict(claims), card_key(), algorithm="EdDSA", headers={"kid": key_id(), "typ": type_})
 
 
 def signed_credential(claims: Mapping[str, Any]) -> str:

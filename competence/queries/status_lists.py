@@ -1,11 +1,14 @@
 """Which bits of a published status list are set. It tells of places and of nobody."""
 
 from collections.abc import Iterable
+from datetime import date
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
 
 from competence.models import Card, CardTicket, Credential, Evidence, StatusPlace, TicketEvent
+from competence.rules.dates import day_at
 from competence.rules.status_lists import LIST_FULL_AT, Purpose
 
 Kind = TicketEvent.Kind
@@ -15,8 +18,9 @@ def places_set(list_number: int, purpose: Purpose) -> set[int]:
     """The places whose bit is set. Two statements; for refresh one.
 
     Revocation is read from what is only ever added (an event recorded after the card or credential, a
-    correction of its evidence), so it cannot be undone: a withdrawal that was a mistake is put right by a new
-    card. Varied or corrected counts too, since what the card says may be more than is allowed now.
+    correction of its evidence, a stop of the card itself), so it cannot be undone: a withdrawal that was a
+    mistake is put right by a new card. Varied or corrected counts too, since what the card says may be more
+    than is allowed now.
     """
     cards = CardTicket.objects.filter(status__list_number=list_number)
     credentials = Credential.objects.filter(status__list_number=list_number)
@@ -29,9 +33,21 @@ def places_set(list_number: int, purpose: Purpose) -> set[int]:
         )
     changing = [Kind.WITHDRAWN, Kind.VARIED, Kind.CORRECTED]
     corrected = Exists(Evidence.objects.filter(corrects=OuterRef("evidence")))
-    return _places(cards.filter(_has_event("card__issued_at", changing))) | _places(
+    changed = _has_event("card__issued_at", changing)
+    return _places(cards.filter(changed | Q(card__stop__isnull=False))) | _places(
         credentials.filter(_has_event("issued_at", changing) | corrected)
     )
+
+
+def stopped_places(since: date) -> dict[str, str]:
+    """The places of every ticket on a card that was stopped, of cards that counted on ``since`` or later,
+    each with the day (YYYYMMDD) at its holder's home site on which it was. One statement."""
+    stated = CardTicket.objects.filter(card__stop__isnull=False, card__last_day__gte=since)
+    rows = stated.select_related("card__stop", "card__operator__state__site", "status").order_by("pk")
+    return {
+        str(one.status): f"{day_at(one.card.stop.stopped_at, ZoneInfo(one.card.operator.site.zone)):%Y%m%d}"
+        for one in rows
+    }
 
 
 def _has_event(issued_at: str, kinds: list[str]) -> Exists:

@@ -23,6 +23,8 @@ from .standing import Level
 # What the header of a card's statement says it is, so that nothing else signed by the same key passes for one
 # (RFC 8725 section 3.11).
 STATEMENT_TYPE = "card+jwt"
+# And of the published list of cards that were stopped.
+STOPPED_TYPE = "stopped-cards+jwt"
 # The letters and digits that are not taken for one another when they are read out.
 NUMBER_ALPHABET = "ACDEFGHJKLMNPQRTUVWXY34679"
 NUMBER_LENGTH = 8

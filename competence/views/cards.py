@@ -8,10 +8,10 @@ from django.utils.http import urlencode
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from competence.actions.cards import issue_cards, keep_photograph
+from competence.actions.cards import issue_cards, keep_photograph, stop_card
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
-from competence.forms.cards import PhotographForm
+from competence.forms.cards import PhotographForm, StopCardForm
 from competence.models import Card, Employer, Operator, OperatorPhotograph
 from competence.outputs.cards import cards_pdf, code_as_svg, ticket_words
 from competence.permissions import NotAllowed, Right, require, sites_with
@@ -28,7 +28,7 @@ from competence.queries.signing import leads_nowhere, statement_address
 from competence.queries.ticket_lists import names
 from competence.views.doing import asks, attempt
 from competence.views.lists import choice, paged, site_choice, typed
-from competence.views.pages import clock_of, operator_or_404
+from competence.views.pages import clock_of, form_page, operator_or_404
 
 # What one press prints at most: 25 sheets.
 MOST_AT_ONCE = 200
@@ -101,9 +101,11 @@ def _asked_cards(request: HttpRequest) -> list[Card]:
     cards."""
     wanted = list(dict.fromkeys(request.GET.getlist("card")))[:MOST_AT_ONCE]
     found = {card.number: card for card in with_content(Card.objects.filter(number__in=wanted))}
-    cards = [found[number] for number in wanted if number in found and not found[number].is_erased]
+    cards = [found[number] for number in wanted if number in found]
+    # What was stopped is not put on paper again; its holder gets a new card.
+    cards = [card for card in cards if not card.is_erased and not hasattr(card, "stop")]
     if not cards:
-        raise Http404("No such card.")
+        raise Http404("No such card, or it was stopped.")
     for card in cards:
         if request.user.operator_id != card.operator_id:
             require(request.user, Right.PRINT_CARD, site=card.operator.site)
@@ -117,6 +119,30 @@ def card_print(request: HttpRequest) -> HttpResponse:
     cards = _asked_cards(request)
     query = urlencode([("card", card.number) for card in cards])
     return render(request, "competence/cards/print.html", {"cards": cards, "query": query})
+
+
+@asks(Right.PRINT_CARD)
+def card_stop(request: HttpRequest, number: str) -> HttpResponse:
+    """Stop a card that was lost or stolen."""
+    card = get_object_or_404(Card.objects.select_related("operator__state__site"), number=number)
+    require(request.user, Right.PRINT_CARD, site=card.operator.site)
+    form = StopCardForm(request.POST or None)
+    back = f"{reverse('card-list')}?{urlencode({'q': card.operator.number})}"
+    if form.is_valid() and attempt(form, stop_card, by=request.user, card=card, **form.cleaned_data):
+        messages.success(request, f"Card {card.number} is stopped. Print a new one below.")
+        return redirect(back)
+    return form_page(
+        request,
+        form,
+        title="Stop this card",
+        overline=f"Card {card.number}",
+        lead=f"For a card of {card.operator.name} that was lost or stolen. Their tickets are not touched.",
+        consequence="Within a minute whoever checks its code with a signal is told that it was stopped. It "
+        "stays stopped, even when it is found again.",
+        submit="Stop this card",
+        back_url=back,
+        back_label="Ticket cards",
+    )
 
 
 @never_cache
@@ -208,6 +234,7 @@ urlpatterns: list[URLPattern] = [
     path("cards/print/", card_print, name="card-print"),
     path("cards/print/cards.pdf", card_pdf, name="card-pdf"),
     path("cards/<str:number>/code.svg", card_code, name="card-code"),
+    path("cards/<str:number>/stop/", card_stop, name="card-stop"),
     path("my/card/", my_card, name="my-card"),
     path("operators/<str:number>/photograph/", operator_photograph, name="operator-photograph"),
     path("operators/photographs/<int:pk>/", operator_photograph_file, name="operator-photograph-file"),

@@ -22,7 +22,7 @@ from competence.actions.cards import issue_ticket_credential
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.models import Category, Credential, Feature, Operator, StandardVersion, Ticket
-from competence.outputs.credentials import achievement_document, jwk_set, status_list
+from competence.outputs.credentials import achievement_document, jwk_set, status_list, stopped_cards
 from competence.permissions import NotAllowed, Right, may, require
 from competence.queries.achievements import PRACTICAL, TICKET_WORDS, achievement_of, standard_of
 from competence.queries.cards import countable, zone_of
@@ -100,6 +100,15 @@ def issuer_status(request: HttpRequest, list_number: int, purpose: str) -> HttpR
         LIST_KEPT_SECONDS,
     )
     return _for_everybody(HttpResponse(token, content_type="application/vc+jwt"))
+
+
+@login_not_required
+@cache_control(public=True, max_age=LIST_KEPT_SECONDS)
+@require_GET
+def issuer_stopped_cards(request: HttpRequest) -> HttpResponse:
+    """When cards were stopped, by their places in the status lists, which tell of nobody."""
+    token = cache.get_or_set(f"stopped-cards/{key_id()}", lambda: stopped_cards(at=now()), LIST_KEPT_SECONDS)
+    return _for_everybody(HttpResponse(token, content_type="application/jwt"))
 
 
 @login_not_required
@@ -197,6 +206,7 @@ urlpatterns: list[URLPattern] = [
     path("issuer/", issuer, name="issuer"),
     path("issuer/keys.json", issuer_keys, name="issuer-keys"),
     path("issuer/status/<int:list_number>/<str:purpose>/", issuer_status, name="issuer-status"),
+    path("issuer/status/stopped-cards/", issuer_stopped_cards, name="issuer-stopped-cards"),
     path(
         "issuer/achievements/<str:category>/<int:number>/<str:what>/",
         issuer_achievement,

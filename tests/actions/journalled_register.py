@@ -62,6 +62,7 @@ def make_rows() -> None:
     DefectSighting.objects.create(defect=defect, finding=seen)
     factories.RefusalFactory()
     cards.CardTicketFactory()
+    cards.CardStopFactory()
     cards.CredentialFactory()
     cards.OperatorPhotographFactory(octets=PHOTOGRAPH)
     absences.AbsenceFactory()

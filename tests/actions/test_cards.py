@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import jwt
 import pytest
+from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 from django.urls import reverse
 from django.utils import timezone
@@ -18,6 +19,7 @@ from competence.actions.cards import (
     issue_evidence_credential,
     issue_ticket_credential,
     keep_photograph,
+    stop_card,
 )
 from competence.actions.corrections import correct_event
 from competence.actions.errors import ActionRefused
@@ -29,21 +31,21 @@ from competence.actions.tickets import (
     vary_ticket,
     withdraw_ticket,
 )
-from competence.models import Card, Credential, Operator
+from competence.models import Card, CardStop, Credential, Operator, Ticket
 from competence.outputs.credentials import status_list
 from competence.permissions import NotAllowed
 from competence.queries.achievements import PRACTICAL, achievement_of, standard_of
 from competence.queries.cards import CardsAsked, card_rows, holders, own_row, wanted_rows
 from competence.queries.journal import verify
 from competence.queries.signing import card_key, public_jwk
-from competence.queries.status_lists import places_set
+from competence.queries.status_lists import places_set, stopped_places
 from competence.rules.cards import STATEMENT_TYPE, end_of
 from competence.rules.conditions import Conditions
 from competence.rules.credentials import disagreements, faults
 from competence.rules.status_lists import Purpose, decoded_list, is_set
 from tests.actions.journalled import journals
 from tests.doors.people_world import people_world
-from tests.factories import EvidenceFactory
+from tests.factories import AccountFactory, EvidenceFactory, SiteFactory
 
 pytestmark = pytest.mark.django_db
 
@@ -336,3 +338,44 @@ def test_what_was_erased_is_neither_shown_nor_printed(world, client):
         assert client.get(address).status_code == 404
     page = client.get(reverse("ticket-credential", args=[world.ticket.number])).content.decode()
     assert "Erased" in page
+
+
+class TestStopping:
+    def test_a_stopped_card_says_no_and_its_ticket_stays_as_it_was(self, world):
+        card = card_of(world)
+        stated = card.stated.get()
+        before = Ticket.objects.filter(pk=stated.ticket_id).values().get()
+        with journals("card.stopped", rows={"competence.cardstop"}, reason="Left on a bus"):
+            stop_card(by=world.site_admin, card=card, reason="Left on a bus")
+        assert "revocation" in marks(stated)
+        assert Ticket.objects.filter(pk=stated.ticket_id).values().get() == before
+        today = timezone.now().astimezone(ZoneInfo(world.site.zone)).strftime("%Y%m%d")
+        assert stopped_places(timezone.now().date()) == {str(stated.status): today}
+
+    def test_the_next_card_is_not_stopped_and_the_old_one_stays_so(self, world):
+        old = card_of(world)
+        stop_card(by=world.site_admin, card=old, reason="Left on a bus")
+        new = card_of(world)
+        assert "revocation" in marks(old.stated.get())
+        assert "revocation" not in marks(new.stated.get())
+
+    def test_the_list_wants_a_new_card_in_its_place(self, world):
+        card = card_of(world)
+        assert wanted_rows(CardsAsked(state="wanted"), None, timezone.now()) == []
+        stop_card(by=world.site_admin, card=card, reason="Left on a bus")
+        (row,) = wanted_rows(CardsAsked(state="wanted"), None, timezone.now())
+        assert row.stop.reason == "Left on a bus"
+        assert row.why[0].startswith("stopped on ")
+        assert own_row(world.operator, timezone.now()).stop == row.stop
+
+    def test_twice_without_a_reason_and_by_others_is_refused(self, world):
+        card = card_of(world)
+        with pytest.raises(ValidationError, match="blank"):
+            stop_card(by=world.site_admin, card=card, reason="  ")
+        for other in (AccountFactory(roles=["auditor"]), AccountFactory(roles=[("trainer", SiteFactory())])):
+            with pytest.raises(NotAllowed):
+                stop_card(by=other, card=card, reason="Left on a bus")
+        stop_card(by=world.site_admin, card=card, reason="Left on a bus")
+        with pytest.raises(ActionRefused, match="stopped already"):
+            stop_card(by=world.site_admin, card=card, reason="Once more")
+        assert CardStop.objects.count() == 1

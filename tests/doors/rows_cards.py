@@ -40,6 +40,8 @@ ROWS: list[Row] = [
         data=lambda world: {"operator": world.operator.number},
         own_site_only=True,
     ),
+    Row("card-stop", PRINTERS, _of_card, own_site_only=True),
+    Row("card-stop", PRINTERS, _of_card, method="post", own_site_only=True),
     Row("card-print", PRINTERS, data=_this_card, own_site_only=True),
     Row("card-pdf", PRINTERS | {"operator"}, data=_this_card, own_site_only=True, owner_only=True),
     Row("card-code", PRINTERS | {"operator"}, _of_card, own_site_only=True, owner_only=True),
@@ -70,6 +72,7 @@ ROWS: list[Row] = [
     Row("card-worker", EVERYBODY, is_public=True),
     Row("issuer", EVERYBODY, is_public=True),
     Row("issuer-keys", EVERYBODY, is_public=True),
+    Row("issuer-stopped-cards", EVERYBODY, is_public=True),
     Row(
         "issuer-status", EVERYBODY, lambda world: {"list_number": 1, "purpose": "revocation"}, is_public=True
     ),

@@ -139,6 +139,25 @@ def test_an_operator_makes_and_shows_their_own_card(world):
     assert code["Content-Type"] == "image/svg+xml"
 
 
+def test_a_lost_card_is_stopped_listed_so_never_printed_again_and_replaced(world):
+    card = issue_cards(by=world.site_admin, operators=[world.operator])[0]
+    client = signed_in(world.trainer)
+    assert reverse("card-stop", args=[card.number]) in client.get(reverse("card-list")).content.decode()
+    page = client.post(reverse("card-stop", args=[card.number]), {"reason": ""})
+    assert "This field is required" in page.content.decode()
+    page = client.post(reverse("card-stop", args=[card.number]), {"reason": "Lost"}, follow=True)
+    assert f"Card {card.number} is stopped" in page.content.decode()
+    assert "Stopped" in page.content.decode()
+    assert client.get(reverse("card-pdf"), {"card": card.number}).status_code == 404
+    own = signed_in(world.operator_account).get(reverse("my-card")).content.decode()
+    assert "does not count any more" in own
+    assert reverse("card-code", args=[card.number]) not in own
+    client.post(reverse("card-issue"), {"operator": "OP1"})
+    newest = Card.objects.latest("issued_at")
+    assert newest != card
+    assert "Up to date" in client.get(reverse("card-list")).content.decode()
+
+
 def a_picture():
     made = io.BytesIO()
     Image.new("RGB", (900, 1200), "grey").save(made, "JPEG", comment=b"taken at home")

@@ -5,7 +5,7 @@ import hashlib
 import factory
 from django.core.files.base import ContentFile
 
-from competence.models import Card, CardTicket, Credential, OperatorPhotograph, StatusPlace
+from competence.models import Card, CardStop, CardTicket, Credential, OperatorPhotograph, StatusPlace
 
 from .accounts import AccountFactory
 from .base import RowFactory, at_ago, day_ago
@@ -48,6 +48,16 @@ class CardFactory(RowFactory):
     last_day = day_ago(-300)
     key_id = "key"
     statement = "head.body.signature"
+
+
+class CardStopFactory(RowFactory):
+    class Meta:
+        model = CardStop
+
+    card = factory.SubFactory(CardFactory)
+    stopped_at = at_ago(0)
+    stopped_by = factory.SubFactory(AccountFactory, roles=["site_admin"])
+    reason = "Lost in the yard"
 
 
 class CardTicketFactory(RowFactory):

@@ -7,7 +7,7 @@ import pytest
 from django.core.cache import cache
 from django.utils import timezone
 
-from competence.actions.cards import issue_cards
+from competence.actions.cards import issue_cards, stop_card
 from competence.actions.tickets import suspend_ticket
 from competence.queries.signing import signed_credential, signed_statement, statement_address
 from competence.rules.cards import CardSaid, TicketSaid, claims
@@ -67,6 +67,15 @@ def test_a_stranger_checks_a_card_with_and_without_a_signal(open_page, live_serv
     ):
         assert words in says
     check_access(page)
+
+    lost = issue_cards(by=world.site_admin, operators=[world.operator])[0]
+    stop_card(by=world.site_admin, card=lost, reason="Lost in the yard.")
+    cache.clear()
+    verdict, says = read(page, statement_address(lost.statement))
+    assert (verdict, "This card was stopped on" in says, "ask for a new one" in says) == ("no", True, True)
+    check_access(page)
+    # The other card stays what it was: an older one, and not stopped.
+    assert read(page, address)[0] == "changed"
 
     suspend_ticket(by=world.trainer, ticket=world.ticket, reason="Seen without a belt.")
     cache.clear()

@@ -168,6 +168,7 @@ BAD: dict[str, tuple[Callable[[], Row], list[Change]]] = {
     ),
     "status_place_is_within_its_list": (cards.StatusPlaceFactory, [{"place": 131_072}]),
     "card_has_its_signed_statement": (cards.CardFactory, [{"statement": ""}, {"key_id": ""}]),
+    "card_stop_says_why": (cards.CardStopFactory, [{"reason": ""}]),
     "card_states_a_known_level": (cards.CardTicketFactory, [{"level": "owner"}, {"level": ""}]),
     "credential_has_its_token": (cards.CredentialFactory, [{"token": ""}]),
     "credential_is_of_one_thing": (

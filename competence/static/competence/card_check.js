@@ -26,6 +26,7 @@
     clock: ["No", "By this phone's clock the card is not issued yet.", "Put the phone's date and time right and read the card again."],
     ended: ["No", "Nothing on this card counts any more: its time is past.", `Nobody starts a machine on it. ${ASK} After a renewal there is a new card.`],
     stopped: ["No", "A ticket on this card was stopped after the card was issued.", `Do not rely on anything that it says. ${ASK} What still holds stands on a new card.`],
+    cardStopped: ["No", "This card was stopped; ask for a new one.", "It may be lost or stolen, and in another's hands: compare the face, and tell the site office where it is. Its holder's tickets may count: the register at the machine knows."],
     changed: ["Changed", "Genuine and in date, but the register has a newer one.", "Ask to see the newer card. What stands below is what this one said."],
     unasked: ["In date", "Genuine, and in date by what it says. Whether it was stopped since was not asked.", ""],
     good: ["In date", "Genuine: signed by the register, and in date today.", ""],
@@ -90,8 +91,9 @@
     return said.join(" ");
   };
 
-  const showVerdict = (what) => {
-    const [word, sentence, todo] = SAY[what];
+  const showVerdict = (what, stoppedOn) => {
+    const [word, plain, todo] = SAY[what];
+    const sentence = what === "cardStopped" ? `This card was stopped on ${stoppedOn}; ask for a new one.` : plain;
     const box = part("verdict");
     box.dataset.verdict = TONES[what] || "no";
     part("word").textContent = word;
@@ -155,6 +157,17 @@
     return places.map(([number, place]) => new Set(PURPOSES.filter((purpose) => isSet(lists.get(`${number} ${purpose}`), place))));
   };
 
+  // The day on which the card itself was stopped; nothing where it was not, or where the register does not say.
+  const stopOf = async (card) => {
+    try {
+      const signal = AbortSignal.timeout(PATIENCE_MS);
+      const response = await fetch(root.dataset.stopped, { signal, cache: "no-cache", credentials: "omit" });
+      const list = await opened((await response.text()).trim(), "stopped-cards+jwt");
+      const on = card.t.map((ticket) => list.stopped[ticket.s]).find(Boolean);
+      return list.exp > Date.now() / 1000 && on ? dayWords(on) : "";
+    } catch { return ""; }
+  };
+
   const askRegister = async (card, lines) => {
     const issued = part("issued").textContent;
     let marks;
@@ -174,10 +187,16 @@
       if (set.has("suspension") || set.has("revocation")) verdict = "stopped";
       else if (set.has("refresh") && verdict === "good") verdict = "changed";
     });
+    if (marks.some((set) => set.has("revocation"))) card.stoppedOn = await stopOf(card);
+    if (card.stoppedOn) {
+      lines.forEach((line) => showTicket(line, "On a stopped card", "stop"));
+      verdict = "cardStopped";
+    }
     const at = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit" }).format(new Date());
     const found = {
       good: `nothing on this card was stopped or changed since ${issued}.`,
       changed: `nothing on this card was stopped since ${issued}, but there is a newer card or a ticket was renewed.`,
+      cardStopped: `this card was stopped on ${card.stoppedOn}. That says nothing about the tickets themselves.`,
       stopped: `something on this card was stopped since ${issued}; it is marked below.`,
     };
     part("asked").textContent = `Asked at ${at}: ${found[verdict]}`;
@@ -195,7 +214,7 @@
     part("verdict").dataset.verdict = "waiting";
     part("word").textContent = "Wait";
     part("sentence").textContent = "Checking the card.";
-    let verdict = "unreadable";
+    let verdict = "unreadable", stoppedOn;
     try {
       if (!token) no("empty");
       if (!window.crypto?.subtle) no("cannotCheck");
@@ -207,12 +226,13 @@
       const lines = showCard(card);
       const isInDate = card.exp > now && card.t.some((ticket) => ticket.d >= today(card.z));
       verdict = await askRegister(card, lines);
+      stoppedOn = card.stoppedOn;
       if (!isInDate) verdict = "ended";
     } catch (problem) {
       verdict = problem instanceof No ? problem.message : "unreadable";
       part("card").hidden = true;
     }
-    if (mine === turn) showVerdict(verdict);
+    if (mine === turn) showVerdict(verdict, stoppedOn);
   };
 
   window.addEventListener("hashchange", check);
