@@ -4,6 +4,7 @@ import pkgutil
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from importlib import import_module
 from statistics import median
 from time import perf_counter
@@ -195,21 +196,22 @@ def _who(row: Row) -> Iterator[str]:
 
 def searches(world: SimpleNamespace) -> Iterator[tuple[str, str, dict[str, str]]]:
     """Pages that show more when something is asked of them."""
-    auditor, trainer, moment = "everywhere auditor", "everywhere trainer", "2026-01-15T08:00"
+    auditor, trainer, today = "everywhere auditor", "everywhere trainer", date.today()
+    moment = f"{today - timedelta(40)}T08:00"
     pair = {"operator": world.operator.number, "machine": world.machine.fleet_number}
     yield "gate", auditor, {**pair, "at": moment}
     yield "record", auditor, {**pair, "at": moment, "known_at": moment}
     for name in ("operator-list", "machine-list", "ticket-list", "check-list", "refusal-list"):
-        yield name, auditor, {"q": "Family77"}
+        yield name, auditor, {"q": "Family7"}
         yield name, auditor, {"page": "2"}
     yield "check-list", auditor, {"result": "do_not_use"}
-    yield "check-list", auditor, {"first": "2026-11-01", "last": "2026-11-02"}
+    yield "check-list", auditor, {"first": f"{today - timedelta(30)}", "last": f"{today - timedelta(2)}"}
     yield "check-pick", "operator", {"q": "W-1"}
     yield "defect-list", auditor, {"page": "2"}
     yield "assessment-list", trainer, {"page": "2"}
     yield "sitting-list", trainer, {"page": "2"}
     yield "journal", auditor, {"action": "check.submitted"}
-    yield "card-list", trainer, {"q": "Family77"}
+    yield "card-list", trainer, {"q": "Family7"}
 
 
 def measure_all(
