@@ -31,6 +31,7 @@ def test_twenty_kills_on_sqlite_lose_nothing(folder, capfd):
     assert drill(folder, kills=20, seed=1) == ALL_KEPT, capfd.readouterr().out
 
 
+@pytest.mark.drill
 @pytest.mark.skipif(NO_POSTGRES or NO_ROOM, reason="PostgreSQL's programs, or runuser, are missing")
 def test_twenty_kills_on_postgresql_and_two_of_it_lose_nothing(folder, capfd):
     assert drill(folder, kills=18, on_postgres=True, database_kills=2, seed=2) == ALL_KEPT, (
@@ -38,6 +39,7 @@ def test_twenty_kills_on_postgresql_and_two_of_it_lose_nothing(folder, capfd):
     )
 
 
+@pytest.mark.drill
 @pytest.mark.parametrize(
     ("broken", "kills", "told"),
     [
@@ -52,6 +54,7 @@ def test_a_register_that_breaks_its_word_is_found_out(folder, capfd, broken, kil
     assert told in capfd.readouterr().out
 
 
+@pytest.mark.drill
 def test_a_full_disk_is_refused_in_words_and_works_again(tmp_path, capfd):
     try:
         assert full_disk.drill(tmp_path) == full_disk.ALL_SO, capfd.readouterr().out

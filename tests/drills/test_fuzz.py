@@ -9,7 +9,7 @@ from competence.models import Employer
 from competence.views import front
 from tests.drills.fuzz import Caught, Sent, a_register, hold_one, run
 
-pytestmark = [pytest.mark.slow, pytest.mark.django_db]
+pytestmark = [pytest.mark.slow, pytest.mark.drill, pytest.mark.django_db]
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ import pytest
 
 from tests.drills.rig import HERE, CannotRun, require_able
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("hosts")]
+pytestmark = [pytest.mark.slow, pytest.mark.drill, pytest.mark.xdist_group("hosts")]
 
 
 @pytest.fixture(scope="module", autouse=True)
