@@ -149,9 +149,12 @@ class Assessment(models.Model):
         indexes = [
             models.Index(fields=["assessor", "status"], name="assessment_of_assessor"),
             models.Index(fields=["started_at"], name="assessment_in_time"),
-            # Most have no booking, which makes a planner think little of the key's own index.
+            # Most have neither, which makes a planner think little of the key's own index.
             models.Index(
                 fields=["booking"], condition=Q(booking__isnull=False), name="assessment_of_booking"
+            ),
+            models.Index(
+                fields=["alongside"], condition=Q(alongside__isnull=False), name="assessment_alongside"
             ),
         ]
 
