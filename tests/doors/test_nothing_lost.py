@@ -191,10 +191,10 @@ def test_starting_on_a_machine_that_is_not_there_leads_back_with_what_was_read(p
     assert not Refusal.objects.exists()
 
 
-@pytest.mark.parametrize("wrong", ["operator", "machine", "supervisor", "at", "known_at"])
+@pytest.mark.parametrize("wrong", ["operator", "machine", "supervisor", "at"])
 def test_a_question_to_the_gate_that_is_not_understood_keeps_all_that_was_typed(yard, client, wrong):
     client.force_login(AccountFactory(roles=["trainer"]))
-    typed = {"operator": "OP100", "machine": "DT-014", "supervisor": "", "at": "", "known_at": ""}
+    typed = {"operator": "OP100", "machine": "DT-014", "supervisor": "", "at": ""}
     typed[wrong] = 'NONE"<1>'
     page = client.get(reverse("gate"), typed)
     assert list(page.context["form"].errors) == [wrong]
