@@ -13,6 +13,7 @@ from competence.actions.absences import away_words
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
+from competence.actions.people import refuse_erased
 from competence.models import Account, Machine, Operator
 from competence.permissions import Right, may, require
 from competence.queries.absences import absences_on
@@ -46,6 +47,7 @@ def book_assessments(
     operators = _locked_in_order(operators)
     for operator in operators:
         require(by, Right.BOOK, site=operator.site)
+    refuse_erased(*operators)
     # The assessor's row is a lock too: one person is not booked twice for the same time.
     assessor = Account.objects.select_for_update(of=("self",)).get(pk=assessor.pk)
     if on < day_at(now(), ZoneInfo(machine.site.zone)):

@@ -12,6 +12,7 @@ from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.evidence import BY_TRAINER_ONLY, IN_HOURS
 from competence.actions.journal import record
+from competence.actions.people import refuse_erased
 from competence.models import Account, Category, Evidence, Operator, Site
 from competence.permissions import Right, require
 from competence.rules.dates import day_at
@@ -56,6 +57,7 @@ def record_group_evidence(
     right = Right.RECORD_ASSESSMENT if kind in BY_TRAINER_ONLY else Right.RECORD_EVIDENCE
     for operator in people:
         require(by, right, site=operator.site)
+    refuse_erased(*people)
     moment = now()
     rows = [
         Evidence(

@@ -17,6 +17,7 @@ from assessments.rules.scoring import Mark, Outcome, Pair, SeenPoint, outcome
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
+from competence.actions.people import refuse_erased
 from competence.models import (
     Account,
     ChecklistVersion,
@@ -107,6 +108,7 @@ def start_rules(
 
     Raises what starting would raise, so that a page can say it before anybody walks to the machine.
     """
+    refuse_erased(operator)
     _refuse_out_of_use(operator, machine)
     today = day_at(now(), zone_of(machine))
     require_assessor(by, operator, machine, today)

@@ -34,6 +34,7 @@ from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.evidence import keep_evidence
 from competence.actions.journal import record
+from competence.actions.people import refuse_erased
 from competence.models import Account, Category, Evidence, Operator
 from competence.permissions import NotAllowed, Right, may_about, require
 from competence.rules.reasons import long_date
@@ -319,6 +320,7 @@ def allow_more_attempts(*, by: Account, operator: Operator, category: Category, 
     """Let somebody who used up their attempts at a paper begin them anew, saying what was done since."""
     operator = Operator.objects.with_state().select_for_update(of=("self",)).get(pk=operator.pk)
     require(by, Right.ALLOW_ATTEMPTS, site=operator.site)
+    refuse_erased(operator)
     if not may_about(by, Right.ALLOW_ATTEMPTS, operator):
         raise NotAllowed("Nobody allows themself more attempts; ask another trainer.")
     if not reason.strip():

@@ -30,6 +30,7 @@ from competence.actions.tickets import issue_ticket, renew_ticket, vary_ticket
 from competence.forms.evidence import WHAT_IT_IS, Kind
 from competence.models import Account, Category, Operator
 from competence.permissions import Right, may, may_about, require, sites_with
+from competence.queries.erasing import is_erased
 from competence.queries.operators import progress_of
 from competence.queries.ticket_lists import names, today_at
 from competence.rules.requirements import RequirementKind
@@ -105,17 +106,18 @@ def _make(request: HttpRequest, form: MoveForm, picture: Picture) -> Any:
 def _shown(request: HttpRequest, form: MoveForm, picture: Picture) -> dict[str, Any]:
     account, person, move = request.user, picture.operator, picture.move
     keeps_apart = account.pk in picture.assessors
+    is_gone = is_erased(person)
     return {
         "picture": picture,
         "operator": person,
         "form": form,
-        "once": [(line, _ways(account, picture, line)) for line in picture.once],
-        "lasting": [(line, _ways(account, picture, line)) for line in picture.lasting],
+        "once": [(line, [] if is_gone else _ways(account, picture, line)) for line in picture.once],
+        "lasting": [(line, [] if is_gone else _ways(account, picture, line)) for line in picture.lasting],
         "booking": coming_booking(person, picture.category, picture.today),
-        "book_url": _book_url(account, picture),
+        "book_url": "" if is_gone else _book_url(account, picture),
         "label": LABELS[move.kind] if move else "",
         "waits_for_assessment": _waits_for_assessment(picture, move),
-        "may_decide": may_about(account, Right.DECIDE_TICKET, person),
+        "may_decide": not is_gone and may_about(account, Right.DECIDE_TICKET, person),
         "keeps_apart": keeps_apart,
         "others_may": who_may_decide(person, picture.assessors) if keeps_apart else [],
     }

@@ -11,6 +11,7 @@ from django.db.models import Q
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
+from competence.actions.people import refuse_erased
 from competence.models import Absence, Account, Operator, Role, Site
 from competence.permissions import Right, may, require
 from competence.queries.absences import absences_between
@@ -52,6 +53,7 @@ def record_absence(
         require(by, Right.BOOK, site=operator.site)
     for account in others:
         require_booking_of(by, account)
+    refuse_erased(*people)
     _refuse_days(first_day, last_day, people[0].site if people else None)
     if not kind.strip():
         raise ActionRefused("Say in a word what it is, such as leave or course.", field="kind")

@@ -14,6 +14,7 @@ from django.db.models import Model
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
+from competence.actions.people import refuse_erased
 from competence.models import (
     Account,
     Card,
@@ -55,6 +56,7 @@ from competence.rules.status_lists import LIST_LENGTH
 def keep_photograph(*, by: Account, operator: Operator, photograph: bytes) -> OperatorPhotograph:
     """Keep a photograph of an operator, already drawn anew (``inputs.photographs``), for their card."""
     require(by, Right.KEEP_PEOPLE, site=operator.site)
+    refuse_erased(operator)
     kept = OperatorPhotograph(
         operator=operator,
         photograph_sha256=hashlib.sha256(photograph).hexdigest(),
@@ -78,6 +80,7 @@ def issue_cards(*, by: Account, operators: Sequence[Operator]) -> list[Card]:
     for operator in people:
         if by.operator_id != operator.pk:
             require(by, Right.PRINT_CARD, site=operator.site)
+    refuse_erased(*people)
     list(Ticket.objects.select_for_update(of=("self",)).filter(operator__in=people).order_by("pk"))
     moment, site_names = now(), dict(Site.objects.values_list("code", "name"))
     cards, rows = [], []
@@ -226,6 +229,7 @@ def _issue_credential(
     valid_until: datetime | None = None,
     stated: dict[str, Any],
 ) -> Credential:
+    refuse_erased(operator)
     moment, key, place = now(), uuid.uuid4(), _give_place()
     body = achievement_credential(
         id=f"urn:uuid:{key}",

@@ -6,6 +6,7 @@ from typing import Any
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
+from competence.actions.people import refuse_erased
 from competence.models import Account, Operator, Ticket, TicketEvent
 from competence.permissions import Right, require
 from competence.queries.tickets import fold
@@ -18,6 +19,7 @@ def locked(by: Account, ticket: Ticket, right: Right) -> tuple[Ticket, Standing]
     """The ticket, locked, and what it amounts to now; refused where there is nothing left to decide on."""
     ticket = lock(ticket)
     require(by, right, site=ticket.operator.site)
+    refuse_erased(ticket.operator)
     moment = now()
     held = fold(ticket, at=moment, known_at=moment)
     if held is None:

@@ -10,6 +10,7 @@ from django.db import transaction
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.journal import record
+from competence.actions.people import refuse_erased
 from competence.models import Account, Category, Evidence, Operator, Site
 from competence.permissions import Right, require
 from competence.rules.dates import OLDEST_YEARS, add_months, day_at
@@ -124,6 +125,7 @@ def _require_recorder(by: Account, operator: Operator, kind: str) -> None:
         )
     right = Right.RECORD_ASSESSMENT if kind in BY_TRAINER_ONLY else Right.RECORD_EVIDENCE
     require(by, right, site=operator.site)
+    refuse_erased(operator)
     if by.operator_id is not None and by.operator_id == operator.pk:
         raise ActionRefused("Nobody records evidence about themself; ask another trainer or site admin.")
 

@@ -11,8 +11,9 @@ from django.db.models import Model
 from competence.actions.clock import now
 from competence.actions.errors import SAYS_SO_ALREADY, ActionRefused
 from competence.actions.journal import record
-from competence.models import Account, Employer, Erasure, Operator, OperatorState, Role, Site
+from competence.models import Account, Employer, Operator, OperatorState, Role, Site
 from competence.permissions import Right, require, require_where
+from competence.queries.erasing import erased_among
 from competence.rules.dates import OLDEST_YEARS, add_months, day_at
 
 
@@ -102,9 +103,10 @@ def correct_operator(
     return operator
 
 
-def refuse_erased(operator: Operator) -> None:
-    """Nobody is called back under what is left of an entry that was erased."""
-    if Erasure.objects.filter(operator=operator, kind=Erasure.Kind.PERSON).exists():
+def refuse_erased(*operators: Operator) -> None:
+    """Nobody is called back under what is left of an entry that was erased, and nothing more is written
+    about it. One statement."""
+    if erased_among(operators):
         raise ActionRefused(
             "This person was erased, and the entry stands for nobody any more. Somebody who comes back is "
             "entered anew."

@@ -8,6 +8,7 @@ from django.db import transaction
 from competence.actions.chains import append, locked, refuse_own
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
+from competence.actions.people import refuse_erased
 from competence.models import Account, Category, Operator, StandardVersion, Ticket, TicketEvent
 from competence.permissions import Right, require
 from competence.queries.tickets import (
@@ -197,6 +198,7 @@ def withdraw_ticket(
 
 def _require_issuer(by: Account, operator: Operator) -> None:
     require(by, Right.DECIDE_TICKET, site=operator.site)
+    refuse_erased(operator)
     refuse_own(by, operator)
 
 

@@ -97,6 +97,16 @@ class Subject:
         return Forgotten(on, key, tuple(sorted(whole)), tuple(sorted(numbers)))
 
 
+def erased_among(operators: Iterable[Operator]) -> bool:
+    """Whether one of them was erased, so that the entry stands for nobody. One statement."""
+    return Erasure.objects.filter(operator__in=list(operators), kind=Erasure.Kind.PERSON).exists()
+
+
+def is_erased(operator: Operator) -> bool:
+    """The same of one who comes with their state. One statement at most: nobody at work is erased."""
+    return not operator.state.is_active and erased_among([operator])
+
+
 def _whole(given: str, family: str) -> tuple[str, ...]:
     return f"{given} {family}", f"{family}, {given}", f"{family} {given}"
 

@@ -17,6 +17,7 @@ from competence.forms.record_form import RecordForm
 from competence.models import Employer, Operator
 from competence.permissions import Right, may, may_about, sites_with
 from competence.queries.absences import absences_to_show
+from competence.queries.erasing import is_erased
 from competence.queries.operators import (
     OperatorsAsked,
     account_of,
@@ -99,8 +100,11 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
     tickets = ticket_rows(held, moment, named)
     evidence = evidence_of(person)
     site, user = person.site, request.user
-    may_book = may(user, Right.BOOK, site=site)
+    # Nothing more is written about somebody who was erased, so nothing is offered.
+    is_gone = is_erased(person)
+    may_book = not is_gone and may(user, Right.BOOK, site=site)
     return {
+        "is_erased": is_gone,
         "may_book": may_book,
         "absences": absences_to_show(person, today) if may_book else [],
         "operator": person,
@@ -118,13 +122,13 @@ def _record(request: HttpRequest, person: Operator, zone: ZoneInfo) -> dict:
             ),
             zone,
         ),
-        "may_keep": may(user, Right.KEEP_PEOPLE, site=site),
-        "may_print_card": may(user, Right.PRINT_CARD, site=site),
+        "may_keep": not is_gone and may(user, Right.KEEP_PEOPLE, site=site),
+        "may_print_card": not is_gone and may(user, Right.PRINT_CARD, site=site),
         "may_ask_record": may(user, Right.ASK_RECORD, site=site),
         "may_see_looks": may(user, Right.SEE_LOOKS, site=site),
         "may_take_out": may(user, Right.TAKE_OUT, site=site),
-        "may_record": may_about(user, Right.RECORD_EVIDENCE, person),
-        "may_decide": may_about(user, Right.DECIDE_TICKET, person),
+        "may_record": not is_gone and may_about(user, Right.RECORD_EVIDENCE, person),
+        "may_decide": not is_gone and may_about(user, Right.DECIDE_TICKET, person),
     }
 
 

@@ -9,6 +9,7 @@ from competence.actions.clock import now
 from competence.forms.tickets import AsOfForm
 from competence.models import Ticket
 from competence.permissions import Right, may, may_about, sites_with
+from competence.queries.erasing import is_erased
 from competence.queries.ticket_lists import (
     STATE_CHOICES,
     Names,
@@ -73,6 +74,7 @@ def ticket(request: HttpRequest, number: str) -> HttpResponse:
         events = events_of([held.pk])
         form = AsOfForm(request.GET if {"at", "known_at"} & set(request.GET) else None)
         is_asked = form.is_bound and form.is_valid()
+        is_gone = is_erased(held.operator)
         row = ticket_row(held, today_at(site, moment), named)
         context = {
             "ticket": held,
@@ -81,10 +83,10 @@ def ticket(request: HttpRequest, number: str) -> HttpResponse:
             "happenings": chain_happenings(events, zone, named),
             "form": form,
             "answer": _as_of(held, form.cleaned_data, named) if is_asked else None,
-            "moves": _moves(request, held),
+            "moves": [] if is_gone else _moves(request, held),
             "may_take_credential": may(request.user, Right.PRINT_CARD, site=site)
             or may(request.user, Right.TAKE_OUT, site=site),
-            "may_correct": may_about(request.user, Right.DECIDE_TICKET, held.operator),
+            "may_correct": not is_gone and may_about(request.user, Right.DECIDE_TICKET, held.operator),
         }
         return render(request, "competence/tickets/ticket.html", context)
 

@@ -1,16 +1,27 @@
 """Erasing: what goes, what stays, what is refused, and that the journal still holds."""
 
 from datetime import date, timedelta
+from uuid import uuid4
 
 import pytest
 from django.core.files.base import ContentFile
 from django.db import transaction
+from django.urls import reverse
+from django.utils import timezone
 
+from assessments.actions.bookings import book_assessments
+from assessments.actions.groups import record_group_evidence
 from assessments.actions.mail import to_send
+from assessments.actions.practical import start_assessment
+from assessments.actions.sittings import allow_more_attempts
 from assessments.models import OutgoingMail
+from competence.actions.absences import record_absence
+from competence.actions.cards import issue_cards, keep_photograph
 from competence.actions.erasures import erase_person, erase_record, keep_rule
 from competence.actions.errors import ActionRefused
+from competence.actions.evidence import record_evidence, strike_out_evidence
 from competence.actions.journal import record, seal
+from competence.actions.tickets import issue_ticket, renew_ticket
 from competence.models import (
     Account,
     DailyCheck,
@@ -333,3 +344,73 @@ def test_a_mail_that_was_not_sent_is_not_sent_any_more(admin, gone, status, more
     assert "farrow" not in mail.text.lower() + mail.problem
     assert to_send() == []
     assert not verify().problems
+
+
+class TestNothingMoreIsWrittenAboutWhoWasErased:
+    @pytest.fixture
+    def office(self):
+        return factories.AccountFactory(roles=["trainer", "site_admin"])
+
+    def asked(self, office, gone):
+        """Each act, as its page would ask for it."""
+        ticket, today = gone.tickets.get(), timezone.now().date()
+        machine = factories.MachineFactory(site=gone.site)
+        common = {"by": office, "operator": gone}
+        evidence = gone.evidence.filter(kind="medical").first()
+        return {
+            "issue": lambda: issue_ticket(**common, category=ticket.category, level="full", reason="Back"),
+            "renew": lambda: renew_ticket(by=office, ticket=ticket, assessed_on=today, reason="Back"),
+            "record": lambda: record_evidence(**common, kind="medical", occurred_on=today, came_from="Paper"),
+            "strike out": lambda: strike_out_evidence(by=office, evidence=evidence, reason="Wrong"),
+            "several": lambda: record_group_evidence(
+                by=office, operators=[gone], kind="medical", occurred_on=today, came_from="Paper"
+            ),
+            "card": lambda: issue_cards(by=office, operators=[gone]),
+            "photograph": lambda: keep_photograph(**common, photograph=PHOTOGRAPH),
+            "away": lambda: record_absence(
+                by=office, operators=[gone], first_day=today, last_day=today, kind="Leave"
+            ),
+            "book": lambda: book_assessments(
+                by=office, on=today, machine=machine, operators=[gone], assessor=office
+            ),
+            "assess": lambda: start_assessment(**common, assessment_id=uuid4(), machine=machine),
+            "attempts": lambda: allow_more_attempts(**common, category=ticket.category, reason="Shown again"),
+        }
+
+    @pytest.mark.parametrize(
+        "act",
+        [
+            *("issue", "renew", "record", "strike out", "several", "card", "photograph", "away"),
+            *("book", "assess", "attempts"),
+        ],
+    )
+    def test_every_act_is_refused_by_one_sentence(self, admin, gone, office, act):
+        erase(admin, gone)
+        with pytest.raises(ActionRefused, match="This person was erased, and the entry stands for nobody"):
+            self.asked(office, Operator.objects.with_state().get(pk=gone.pk))[act]()
+
+    def test_the_pages_offer_nothing_of_it(self, admin, gone, office, client):
+        client.force_login(office)
+        offers = (
+            "Issue a ticket",
+            "Record evidence",
+            "Ticket card",
+            "Photograph",
+            "Enter days away",
+            "Correct",
+        )
+        pages = (
+            reverse("operator", args=[gone.number]),
+            reverse("ticket", args=[gone.tickets.get().number]),
+        )
+        before = " ".join(client.get(page).content.decode() for page in pages)
+        ways = [reverse("ticket-withdraw", args=[gone.tickets.get().number]), *offers]
+        assert [way for way in ways if way not in before] == []
+        erase(admin, gone)
+        gone.refresh_from_db()
+        number = gone.tickets.get().number
+        pages = (reverse("operator", args=[gone.number]), reverse("ticket", args=[number]))
+        after = " ".join(client.get(page).content.decode().partition("<main")[2] for page in pages)
+        assert "the entry stands for nobody any more" in after
+        ways = [reverse("ticket-withdraw", args=[number]), *offers]
+        assert [way for way in ways if way in after] == []
