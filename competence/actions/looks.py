@@ -28,20 +28,23 @@ def note_look(
     by: Account,
     kind: Look.Kind,
     operator: Operator | None = None,
+    account: Account | None = None,
     machine: Machine | None = None,
     site: Site | None = None,
     asked: dict[str, Any] | None = None,
 ) -> Look:
-    """Write down who looks, at what and when; ``asked`` holds plain JSON.
+    """Write down who looks, at what and when; ``asked`` holds plain JSON. ``account``: of staff, whose
+    file is taken out, where it is no operator's.
 
     Without a ``site``, that of the machine or of the operator counts, for the permission too; with none of
     them the account must hold the right somewhere, and the caller narrows what is shown to its sites.
     """
     where = site or (machine and machine.site) or (operator and operator.site)
-    is_own = operator is not None and by.operator_id == operator.pk and kind in OWN
-    if not is_own:
+    is_own = by.operator_id == operator.pk if operator else account is not None and by.pk == account.pk
+    if not (is_own and kind in OWN):
         require(by, RIGHTS[kind], site=where)
-    look = Look(at=now(), by=by, kind=kind, operator=operator, machine=machine, site=where, asked=asked or {})
+    asked = (asked or {}) | ({"account": account.pk} if account else {})
+    look = Look(at=now(), by=by, kind=kind, operator=operator, machine=machine, site=where, asked=asked)
     look.full_clean(exclude=["by", "operator", "machine", "site", "asked"])
     look.save()
     record(by=by, action="record.looked_at", rows=[look])

@@ -21,7 +21,6 @@ from competence.models import Account, Erasure, Look
 from competence.models.personal import PERSONAL
 from competence.outputs.subject_access import subject_access_zip
 from competence.permissions import (
-    NotAllowed,
     Right,
     may,
     may_everywhere,
@@ -158,18 +157,13 @@ def staff_file(request: HttpRequest, username: str) -> HttpResponse:
 @require_POST
 def own_file(request: HttpRequest) -> HttpResponse:
     """What is held on whoever asks: their own record, whatever their roles are now."""
-    if request.user.operator is None:
-        raise NotAllowed(
-            "This account is not an operator's. What is held on staff is taken out for them by a site admin "
-            "or an auditor of every site."
-        )
-    return _file(request, Subject.of_operator(request.user.operator))
+    return _file(request, Subject.of_account(request.user))
 
 
 def _file(request: HttpRequest, subject: Subject) -> HttpResponse:
     """Noted before it is handed over, so that nobody takes it out unseen."""
-    asked = {} if subject.operator else {"account": subject.account.pk if subject.account else None}
-    note_look(by=request.user, kind=Look.Kind.ACCESS, operator=subject.operator, asked=asked)
+    account = None if subject.operator else subject.account
+    note_look(by=request.user, kind=Look.Kind.ACCESS, operator=subject.operator, account=account)
     moment = timezone.localtime(now(), subject.zone)
     answer = HttpResponse(
         subject_access_zip(subject, held_on(subject), moment), content_type="application/zip"

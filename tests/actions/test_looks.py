@@ -41,3 +41,15 @@ def test_people_take_out_what_is_held_on_themselves_and_nobody_else():
         note_look(by=account, kind=Look.Kind.ACCESS, operator=other)
     with pytest.raises(NotAllowed):
         note_look(by=account, kind=Look.Kind.PACK, operator=operator)
+
+
+def test_staff_take_out_what_is_held_on_themselves_and_nobody_else():
+    account, other = factories.AccountFactory(roles=["trainer"]), factories.AccountFactory(roles=["trainer"])
+    look = note_look(by=account, kind=Look.Kind.ACCESS, account=account)
+    assert (look.by, look.asked) == (account, {"account": account.pk})
+    for kind, whose in ((Look.Kind.ACCESS, other), (Look.Kind.PACK, account), (Look.Kind.ACCESS, None)):
+        with pytest.raises(NotAllowed):
+            note_look(by=account, kind=kind, account=whose)
+    # Whose file an operator's is says the operator, and an account in its place opens nothing.
+    with pytest.raises(NotAllowed):
+        note_look(by=account, kind=Look.Kind.ACCESS, operator=factories.OperatorFactory(), account=account)

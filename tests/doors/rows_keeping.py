@@ -1,6 +1,6 @@
 """The doors of keeping and forgetting."""
 
-from .matrix import Row
+from .matrix import EVERYBODY, Row
 
 ADMIN = frozenset({"site_admin"})
 LOOKS = frozenset({"site_admin", "auditor"})
@@ -36,5 +36,5 @@ ROWS = [
     Row("account-close", ADMIN, of_staff, method="post", own_site_only=True),
     Row("account-reopen", ADMIN, of_staff, own_site_only=True),
     Row("account-reopen", ADMIN, of_staff, method="post", own_site_only=True),
-    Row("my-held", frozenset({"operator"}), method="post"),
+    Row("my-held", EVERYBODY, method="post"),
 ]

@@ -1,5 +1,6 @@
 """The doors of keeping: what is past, taking out, erasing, and what verifying says of it after."""
 
+import json
 import zipfile
 from io import BytesIO
 
@@ -67,6 +68,20 @@ def test_operators_take_out_their_own_and_it_is_noted(gone):
     assert "record.json" in zipfile.ZipFile(BytesIO(answer.content)).namelist()
     look = Look.objects.get()
     assert (look.kind, look.operator, look.by) == ("access", person, account)
+
+
+@pytest.mark.parametrize("role", ["trainer", "site_admin", "auditor"])
+def test_staff_take_out_their_own_from_the_start_page_and_it_is_noted(role):
+    account = factories.AccountFactory(roles=[role], first_name="Ottoline", last_name="Farrow")
+    page = browser(account).get(reverse("home")).content.decode()
+    assert f'action="{reverse("my-held")}"' in page
+    answer = browser(account).post(reverse("my-held"))
+    told = zipfile.ZipFile(BytesIO(answer.content)).read("record.json").decode()
+    assert json.loads(told)["about"] == "Ottoline Farrow"
+    assert "pbkdf2" not in told
+    assert "password" not in told
+    look = Look.objects.get()
+    assert (look.kind, look.by, look.asked) == ("access", account, {"account": account.pk})
 
 
 def test_a_rule_of_the_firm_is_kept_and_shown(admin):
