@@ -25,7 +25,7 @@ from competence.models import (
 )
 from competence.models.base import ERASED_DIGEST, overwrite_for_erasure
 from competence.models.personal import PERSONAL, Personal, Way
-from competence.permissions import Right, require_everywhere, require_where
+from competence.permissions import Right, require, require_everywhere, require_where
 from competence.queries.erasing import (
     ErasableColumn,
     Subject,
@@ -113,19 +113,39 @@ def erase_record(*, by: Account, column: ErasableColumn, why: str) -> Erasure:
     column = ErasableColumn(row, column.name)
     if column.is_erased:
         raise ActionRefused("That was erased already, or there is nothing in it.")
+    return _erase_columns(by, [column], why)
+
+
+@transaction.atomic
+def take_photograph_away(*, by: Account, operator: Operator, why: str) -> Erasure:
+    """Erase an operator's photograph and every older one of them, without erasing the person: it is on record
+    because they were asked, and they may think again. Whoever keeps people at their site may; refused while a
+    rule of the firm asks for it."""
+    operator = Operator.objects.select_for_update(of=("self",)).get(pk=operator.pk)
+    require(by, Right.KEEP_PEOPLE, site=operator.site)
+    rows = operator.photographs.select_for_update(of=("self",)).order_by("pk")
+    columns = [column for row in rows if not (column := ErasableColumn(row, "photograph")).is_erased]
+    if not columns:
+        raise ActionRefused("There is no photograph on record.")
+    _refuse_naming(why, Subject.of_operator(operator))
+    return _erase_columns(by, columns, why)
+
+
+def _erase_columns(by: Account, columns: list[ErasableColumn], why: str) -> Erasure:
+    """Erase these, of rows that are locked, in one act. Refused while a rule asks for one of them."""
     today = now().astimezone(UTC).date()
-    kept = column.kept(today)
-    if not kept.is_past(today):
-        raise ActionRefused(f"This is still needed, so nothing was erased: {kept.words}.")
-    erasing = _Erasing(by, Forgotten(today, row.pk if isinstance(row.pk, int) else 0))
-    erasing.begin(
-        kind=Erasure.Kind.RECORD,
-        subject=None,
-        why=why,
-        ground=[{"kind": column.kind.value, "rows": 1, "until": _iso(kept.until), "words": kept.words}],
-    )
-    way = Way.PHOTOGRAPH if column.is_photograph else Way.MARK
-    erasing.overwrite(row, _overwritten(row, column.name, way, erasing.person))
+    ground = []
+    for column in columns:
+        kept = column.kept(today)
+        if not kept.is_past(today):
+            raise ActionRefused(f"This is still needed, so nothing was erased: {kept.words}.")
+        ground.append({"kind": column.kind.value, "rows": 1, "until": _iso(kept.until), "words": kept.words})
+    first = columns[0].row.pk
+    erasing = _Erasing(by, Forgotten(today, first if isinstance(first, int) else 0))
+    erasing.begin(kind=Erasure.Kind.RECORD, subject=None, why=why, ground=ground)
+    for column in columns:
+        way = Way.PHOTOGRAPH if column.is_photograph else Way.MARK
+        erasing.overwrite(column.row, _overwritten(column.row, column.name, way, erasing.person))
     return erasing.finish()
 
 

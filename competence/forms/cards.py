@@ -5,8 +5,13 @@ from typing import Any
 from django import forms
 from django.conf import settings
 
+from competence.forms.keeping import why
 from competence.forms.record_form import RecordForm, reason
 from competence.inputs.photographs import NotAPhotograph, photograph_jpeg
+
+
+class PhotographAwayForm(RecordForm):
+    why = why("Why it is taken away")
 
 
 class StopCardForm(RecordForm):

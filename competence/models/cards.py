@@ -8,7 +8,7 @@ from django.db.models import Q
 from competence.rules.status_lists import LIST_LENGTH
 
 from .accounts import Account
-from .base import Kept
+from .base import ERASED_DIGEST, Kept
 from .evidence import Evidence
 from .people import Operator
 from .tickets import Level, Ticket
@@ -42,6 +42,10 @@ class OperatorPhotograph(Kept):
 
     def __str__(self) -> str:
         return f"of operator {self.operator_id} from {self.recorded_at:%Y-%m-%d %H:%M}"
+
+    @property
+    def is_erased(self) -> bool:
+        return self.photograph_sha256 == ERASED_DIGEST
 
 
 class StatusPlace(Kept):

@@ -18,6 +18,7 @@ from competence.models import (
     Ticket,
     TicketEvent,
 )
+from competence.models.base import ERASED_DIGEST
 from competence.queries.signing import key_id
 from competence.queries.ticket_lists import in_state, today_at, zones
 from competence.queries.tickets import column_standing
@@ -117,7 +118,12 @@ def with_content(cards: QuerySet[Card]) -> QuerySet[Card]:
 
 
 def latest_photograph(operator: Operator) -> OperatorPhotograph | None:
-    return operator.photographs.order_by("-recorded_at", "-pk").first()
+    """The newest that was not taken away."""
+    return _pictures().filter(operator=operator).order_by("-recorded_at", "-pk").first()
+
+
+def _pictures() -> QuerySet[OperatorPhotograph]:
+    return OperatorPhotograph.objects.exclude(photograph_sha256=ERASED_DIGEST).select_related("recorded_by")
 
 
 def _newest(rows: QuerySet, order: str) -> Subquery:
@@ -134,7 +140,7 @@ def holders(asked: CardsAsked, site_ids: frozenset[int] | None, moment: datetime
         .filter(Exists(Ticket.objects.filter(in_force, operator=OuterRef("pk"))), state__is_active=True)
         .annotate(
             newest_card=_newest(Card.objects.all(), "issued_at"),
-            newest_photograph=_newest(OperatorPhotograph.objects.all(), "recorded_at"),
+            newest_photograph=_newest(_pictures(), "recorded_at"),
         )
     )
     found = holding(found, asked.text, "number", "given_name", "family_name")
@@ -164,6 +170,7 @@ def _may_be_old(in_force: Q) -> Q:
     on_it = CardTicket.objects.filter(card=OuterRef(OuterRef("pk")), ticket=OuterRef("pk"))
     differs = (
         Q(stop__isnull=False)
+        | Q(photograph__photograph_sha256=ERASED_DIGEST)
         | Exists(happened)
         | Exists(moved)
         | ~Q(key_id=key_id())

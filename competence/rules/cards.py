@@ -125,7 +125,8 @@ def differences(said: CardSaid, now: CardSaid) -> list[str]:
         words.append("another employer")
     words += _ticket_differences(in_order(said.tickets), in_order(now.tickets))
     if said.photograph != now.photograph:
-        words.append("a newer photograph" if said.photograph else "a photograph since")
+        since = "a newer photograph" if said.photograph else "a photograph since"
+        words.append(since if now.photograph else "the photograph was taken away")
     return words
 
 

@@ -10,8 +10,9 @@ from django.views.decorators.http import require_GET, require_POST
 
 from competence.actions.cards import issue_cards, keep_photograph, stop_card
 from competence.actions.clock import now
+from competence.actions.erasures import take_photograph_away
 from competence.actions.errors import ActionRefused
-from competence.forms.cards import PhotographForm, StopCardForm
+from competence.forms.cards import PhotographAwayForm, PhotographForm, StopCardForm
 from competence.models import Card, Employer, Operator, OperatorPhotograph
 from competence.outputs.cards import cards_pdf, code_as_svg, ticket_words
 from competence.permissions import NotAllowed, Right, require, sites_with
@@ -20,6 +21,7 @@ from competence.queries.cards import (
     CardsAsked,
     card_rows,
     holders,
+    latest_photograph,
     own_row,
     wanted_rows,
     with_content,
@@ -205,9 +207,32 @@ def operator_photograph(request: HttpRequest, number: str) -> HttpResponse:
     ):
         messages.success(request, "The photograph is kept. The card shows it from the next printing on.")
         return redirect("operator", person.number)
-    kept = person.photographs.select_related("recorded_by").order_by("-recorded_at", "-pk").first()
-    context = {"operator": person, "form": form, "photograph": kept}
+    context = {"operator": person, "form": form, "photograph": latest_photograph(person)}
     return render(request, "competence/cards/photograph.html", context)
+
+
+@asks(Right.KEEP_PEOPLE)
+def operator_photograph_away(request: HttpRequest, number: str) -> HttpResponse:
+    """Erase an operator's photograph, and the older ones with it."""
+    person = operator_or_404(request, number, Right.KEEP_PEOPLE)
+    form = PhotographAwayForm(request.POST or None)
+    if form.is_valid() and attempt(
+        form, take_photograph_away, by=request.user, operator=person, **form.cleaned_data
+    ):
+        messages.success(request, "The photograph is erased. A card that showed it is to be printed anew.")
+        return redirect("operator", person.number)
+    return form_page(
+        request,
+        form,
+        title="Take the photograph away",
+        overline=f"Operator {person.number}",
+        lead=f"For when {person.name} does not want to be shown any more. Nothing else of theirs changes.",
+        consequence="The photograph and every older one are erased for good; that there was one stays on "
+        "record. Cards printed with it still show it: take them back.",
+        submit="Take the photograph away",
+        back_url=reverse("operator-photograph", args=[person.number]),
+        back_label="the photograph",
+    )
 
 
 @require_GET
@@ -237,5 +262,8 @@ urlpatterns: list[URLPattern] = [
     path("cards/<str:number>/stop/", card_stop, name="card-stop"),
     path("my/card/", my_card, name="my-card"),
     path("operators/<str:number>/photograph/", operator_photograph, name="operator-photograph"),
+    path(
+        "operators/<str:number>/photograph/away/", operator_photograph_away, name="operator-photograph-away"
+    ),
     path("operators/photographs/<int:pk>/", operator_photograph_file, name="operator-photograph-file"),
 ]

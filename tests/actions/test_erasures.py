@@ -17,7 +17,7 @@ from assessments.actions.sittings import allow_more_attempts
 from assessments.models import OutgoingMail
 from competence.actions.absences import record_absence
 from competence.actions.cards import issue_cards, keep_photograph
-from competence.actions.erasures import erase_person, erase_record, keep_rule
+from competence.actions.erasures import erase_person, erase_record, keep_rule, take_photograph_away
 from competence.actions.errors import ActionRefused
 from competence.actions.evidence import record_evidence, strike_out_evidence
 from competence.actions.journal import record, seal
@@ -414,3 +414,49 @@ class TestNothingMoreIsWrittenAboutWhoWasErased:
         assert "the entry stands for nobody any more" in after
         ways = [reverse("ticket-withdraw", args=[number]), *offers]
         assert [way for way in ways if way in after] == []
+
+
+class TestTakingAPhotographAway:
+    @pytest.fixture
+    def office(self):
+        return factories.AccountFactory(roles=[("site_admin", factories.SiteFactory())])
+
+    @pytest.fixture
+    def person(self, office):
+        site = office.roles.get().site
+        person = factories.OperatorFactory(given_name="Ottoline", family_name="Farrow", site=site)
+        for octets in (PHOTOGRAPH, PHOTOGRAPH + b"newer"):
+            OperatorPhotographFactory(operator=person, octets=octets)
+        write_journal()
+        seal()
+        return person
+
+    def test_every_picture_of_them_goes_and_the_journal_is_well(
+        self, person, office, photographs, django_capture_on_commit_callbacks
+    ):
+        assert len(list(photographs.rglob("*.jpg"))) == 2
+        with (
+            django_capture_on_commit_callbacks(execute=True),
+            journals("erasure.made", reason="Asked for it"),
+        ):
+            take_photograph_away(by=office, operator=person, why="Asked for it")
+        assert list(photographs.rglob("*.jpg")) == []
+        assert {row.is_erased for row in person.photographs.all()} == {True}
+        assert person.given_name == "Ottoline"
+        assert verify().problems == []
+        with pytest.raises(ActionRefused, match="no photograph on record"):
+            take_photograph_away(by=office, operator=person, why="Once more")
+
+    def test_it_takes_who_keeps_people_there_and_no_rule_that_asks_for_it(self, person, admin):
+        for other in (
+            factories.AccountFactory(roles=["trainer"]),
+            factories.AccountFactory(roles=[("site_admin", factories.SiteFactory())]),
+        ):
+            with pytest.raises(NotAllowed):
+                take_photograph_away(by=other, operator=person, why="Asked for it")
+        keep_rule(
+            by=admin, kind="photograph", site=None, anchor="made", months=12, source="The firm's own rule"
+        )
+        with pytest.raises(ActionRefused, match="still needed"):
+            take_photograph_away(by=admin, operator=person, why="Asked for it")
+        assert {row.is_erased for row in person.photographs.all()} == {False}

@@ -49,6 +49,8 @@ ROWS: list[Row] = [
     Row("my-card", frozenset({"operator"}), method="post"),
     Row("operator-photograph", ADMIN, _of_operator, own_site_only=True),
     Row("operator-photograph", ADMIN, _of_operator, method="post", own_site_only=True),
+    Row("operator-photograph-away", ADMIN, _of_operator, own_site_only=True),
+    Row("operator-photograph-away", ADMIN, _of_operator, method="post", own_site_only=True),
     Row(
         "operator-photograph-file",
         EVERYBODY,

@@ -175,6 +175,29 @@ def test_a_photograph_is_drawn_anew_and_shown_to_its_person(world):
     assert answer["Cache-Control"].startswith("private")
 
 
+def test_a_photograph_is_taken_away_and_nothing_shows_it_any_more(world, photographs):
+    client = signed_in(world.site_admin)
+    client.post(reverse("operator-photograph", args=["OP1"]), {"photo": a_picture()})
+    kept, away = OperatorPhotograph.objects.get(), reverse("operator-photograph-away", args=["OP1"])
+    issue_cards(by=world.site_admin, operators=[world.operator])
+    assert away in client.get(reverse("operator-photograph", args=["OP1"])).content.decode()
+    named = client.post(away, {"why": "Ada Ashworth asked"}).content.decode()
+    assert "names the person" in named
+    page = client.post(away, {"why": "Asked for it"}, follow=True).content.decode()
+    assert "The photograph is erased" in page
+    assert away not in client.get(reverse("operator-photograph", args=["OP1"])).content.decode()
+    own = signed_in(world.operator_account)
+    file = reverse("operator-photograph-file", args=[kept.pk])
+    assert own.get(file).status_code == 404
+    page = own.get(reverse("my-card")).content.decode()
+    assert "the photograph was taken away" in page
+    assert file not in page
+    assert "the photograph was taken away" in client.get(reverse("card-list")).content.decode()
+    page = own.post(reverse("my-card"), follow=True).content.decode()
+    assert "out of date" not in page
+    assert "no photograph on record" in client.post(away, {"why": "Again"}).content.decode()
+
+
 def test_what_is_no_picture_is_refused_at_its_field(world):
     file = SimpleUploadedFile("face.jpg", b"%PDF-1.7", "image/jpeg")
     page = signed_in(world.site_admin).post(reverse("operator-photograph", args=["OP1"]), {"photo": file})

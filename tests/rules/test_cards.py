@@ -109,6 +109,7 @@ def test_a_card_that_says_what_is_so_stays():
         (a_card(name="Ada Bellamy"), "the name was corrected"),
         (a_card(employer="Other Firm"), "another employer"),
         (a_card(photograph=2), "a newer photograph"),
+        (a_card(photograph=None), "the photograph was taken away"),
         (a_card(DIGGER), "a ticket on it no longer counts"),
         (
             a_card(DIGGER, DUMPER, TicketSaid("roller", Level.FULL, date(2028, 1, 1), Conditions())),
