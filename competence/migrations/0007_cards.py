@@ -8,102 +8,264 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('competence', '0006_looks'),
+        ("competence", "0006_looks"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='OperatorPhotograph',
+            name="OperatorPhotograph",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('photograph', models.ImageField(upload_to=competence.models.cards.operator_photograph_path)),
-                ('photograph_sha256', models.CharField(max_length=64)),
-                ('recorded_at', models.DateTimeField()),
-                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='photographs', to='competence.operator')),
-                ('recorded_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("photograph", models.ImageField(upload_to=competence.models.cards.operator_photograph_path)),
+                ("photograph_sha256", models.CharField(max_length=64)),
+                ("recorded_at", models.DateTimeField()),
+                (
+                    "operator",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="photographs",
+                        to="competence.operator",
+                    ),
+                ),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Card',
+            name="Card",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.CharField(max_length=12, unique=True)),
-                ('name', models.CharField(max_length=161)),
-                ('employer_name', models.CharField(max_length=120)),
-                ('issued_at', models.DateTimeField()),
-                ('last_day', models.DateField(help_text='The last day on which any ticket on the card counts.')),
-                ('key_id', models.CharField(max_length=43)),
-                ('statement', models.TextField()),
-                ('issued_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cards', to='competence.operator')),
-                ('photograph', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='cards', to='competence.operatorphotograph')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("number", models.CharField(max_length=12, unique=True)),
+                ("name", models.CharField(max_length=161)),
+                ("employer_name", models.CharField(max_length=120)),
+                ("issued_at", models.DateTimeField()),
+                (
+                    "last_day",
+                    models.DateField(help_text="The last day on which any ticket on the card counts."),
+                ),
+                ("key_id", models.CharField(max_length=43)),
+                ("statement", models.TextField()),
+                (
+                    "issued_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "operator",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="cards",
+                        to="competence.operator",
+                    ),
+                ),
+                (
+                    "photograph",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="cards",
+                        to="competence.operatorphotograph",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='StatusPlace',
+            name="StatusPlace",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('list_number', models.PositiveSmallIntegerField()),
-                ('place', models.PositiveIntegerField()),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("list_number", models.PositiveSmallIntegerField()),
+                ("place", models.PositiveIntegerField()),
             ],
             options={
-                'constraints': [models.UniqueConstraint(fields=('list_number', 'place'), name='status_place_is_given_once'), models.CheckConstraint(condition=models.Q(('place__gte', 0), ('place__lt', 131072)), name='status_place_is_within_its_list')],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("list_number", "place"), name="status_place_is_given_once"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("place__gte", 0), ("place__lt", 131072)),
+                        name="status_place_is_within_its_list",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Credential',
+            name="Credential",
             fields=[
-                ('id', models.UUIDField(default=uuid.uuid4, editable=False, primary_key=True, serialize=False)),
-                ('kind', models.CharField(choices=[('ticket', 'Ticket'), ('assessment', 'Practical assessment')], max_length=10)),
-                ('issued_at', models.DateTimeField()),
-                ('token', models.TextField()),
-                ('evidence', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='credentials', to='competence.evidence')),
-                ('issued_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='credentials', to='competence.operator')),
-                ('ticket', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='credentials', to='competence.ticket')),
-                ('status', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='credential', to='competence.statusplace')),
+                (
+                    "id",
+                    models.UUIDField(default=uuid.uuid4, editable=False, primary_key=True, serialize=False),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[("ticket", "Ticket"), ("assessment", "Practical assessment")], max_length=10
+                    ),
+                ),
+                ("issued_at", models.DateTimeField()),
+                ("token", models.TextField()),
+                (
+                    "evidence",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="credentials",
+                        to="competence.evidence",
+                    ),
+                ),
+                (
+                    "issued_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "operator",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="credentials",
+                        to="competence.operator",
+                    ),
+                ),
+                (
+                    "ticket",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="credentials",
+                        to="competence.ticket",
+                    ),
+                ),
+                (
+                    "status",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="credential",
+                        to="competence.statusplace",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='CardTicket',
+            name="CardTicket",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('level', models.CharField(choices=[('full', 'Full'), ('trainee', 'Trainee, supervised')], max_length=8)),
-                ('last_day', models.DateField()),
-                ('conditions', models.JSONField(default=dict)),
-                ('card', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='stated', to='competence.card')),
-                ('ticket', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='on_cards', to='competence.ticket')),
-                ('status', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='card_ticket', to='competence.statusplace')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "level",
+                    models.CharField(
+                        choices=[("full", "Full"), ("trainee", "Trainee, supervised")], max_length=8
+                    ),
+                ),
+                ("last_day", models.DateField()),
+                ("conditions", models.JSONField(default=dict)),
+                (
+                    "card",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="stated",
+                        to="competence.card",
+                    ),
+                ),
+                (
+                    "ticket",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="on_cards",
+                        to="competence.ticket",
+                    ),
+                ),
+                (
+                    "status",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="card_ticket",
+                        to="competence.statusplace",
+                    ),
+                ),
             ],
         ),
         migrations.AddConstraint(
-            model_name='operatorphotograph',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('photograph', ''), _negated=True), models.Q(('photograph_sha256', ''), _negated=True)), name='operator_photograph_has_its_file_and_digest'),
+            model_name="operatorphotograph",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("photograph", ""), _negated=True),
+                    models.Q(("photograph_sha256", ""), _negated=True),
+                ),
+                name="operator_photograph_has_its_file_and_digest",
+            ),
         ),
         migrations.AddIndex(
-            model_name='card',
-            index=models.Index(fields=['operator', '-issued_at'], name='card_by_operator_in_time'),
+            model_name="card",
+            index=models.Index(fields=["operator", "-issued_at"], name="card_by_operator_in_time"),
         ),
         migrations.AddConstraint(
-            model_name='card',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('statement', ''), _negated=True), models.Q(('key_id', ''), _negated=True)), name='card_has_its_signed_statement'),
+            model_name="card",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("statement", ""), _negated=True), models.Q(("key_id", ""), _negated=True)
+                ),
+                name="card_has_its_signed_statement",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='credential',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('evidence__isnull', True), ('kind', 'ticket'), ('ticket__isnull', False)), models.Q(('evidence__isnull', False), ('kind', 'assessment'), ('ticket__isnull', True)), _connector='OR'), name='credential_is_of_one_thing'),
+            model_name="credential",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("evidence__isnull", True), ("kind", "ticket"), ("ticket__isnull", False)),
+                    models.Q(("evidence__isnull", False), ("kind", "assessment"), ("ticket__isnull", True)),
+                    _connector="OR",
+                ),
+                name="credential_is_of_one_thing",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='credential',
-            constraint=models.CheckConstraint(condition=models.Q(('token', ''), _negated=True), name='credential_has_its_token'),
+            model_name="credential",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("token", ""), _negated=True), name="credential_has_its_token"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='cardticket',
-            constraint=models.UniqueConstraint(fields=('card', 'ticket'), name='card_states_a_ticket_once'),
+            model_name="cardticket",
+            constraint=models.UniqueConstraint(fields=("card", "ticket"), name="card_states_a_ticket_once"),
         ),
         migrations.AddConstraint(
-            model_name='cardticket',
-            constraint=models.CheckConstraint(condition=models.Q(('level__in', ['full', 'trainee'])), name='card_states_a_known_level'),
+            model_name="cardticket",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("level__in", ["full", "trainee"])), name="card_states_a_known_level"
+            ),
         ),
     ]

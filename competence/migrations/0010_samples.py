@@ -6,110 +6,268 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('competence', '0009_absences'),
+        ("competence", "0009_absences"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Sample',
+            name="Sample",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('of', models.CharField(max_length=20)),
-                ('at', models.DateTimeField(blank=True, null=True)),
-                ('first_moment', models.DateTimeField(blank=True, null=True)),
-                ('before', models.DateTimeField(blank=True, null=True)),
-                ('basis', models.CharField(choices=[('rate', 'A tolerable rate of faults'), ('plan', 'A plan of ISO 2859-1')], max_length=4)),
-                ('confidence', models.DecimalField(decimal_places=3, max_digits=4)),
-                ('rate', models.DecimalField(blank=True, decimal_places=5, max_digits=6, null=True, verbose_name='tolerable rate')),
-                ('level', models.DecimalField(blank=True, decimal_places=1, max_digits=3, null=True, verbose_name='acceptable quality limit, %')),
-                ('letter', models.CharField(blank=True, max_length=2, verbose_name='code letter')),
-                ('allowed', models.PositiveSmallIntegerField(verbose_name='faults allowed in the sample')),
-                ('is_by_site', models.BooleanField(default=False, verbose_name='each site by itself')),
-                ('seed', models.CharField(max_length=64)),
-                ('size', models.PositiveIntegerField()),
-                ('population_size', models.PositiveIntegerField()),
-                ('population', models.JSONField()),
-                ('drawn_at', models.DateTimeField()),
-                ('category', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.category')),
-                ('drawn_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('site', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='competence.site')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("of", models.CharField(max_length=20)),
+                ("at", models.DateTimeField(blank=True, null=True)),
+                ("first_moment", models.DateTimeField(blank=True, null=True)),
+                ("before", models.DateTimeField(blank=True, null=True)),
+                (
+                    "basis",
+                    models.CharField(
+                        choices=[("rate", "A tolerable rate of faults"), ("plan", "A plan of ISO 2859-1")],
+                        max_length=4,
+                    ),
+                ),
+                ("confidence", models.DecimalField(decimal_places=3, max_digits=4)),
+                (
+                    "rate",
+                    models.DecimalField(
+                        blank=True, decimal_places=5, max_digits=6, null=True, verbose_name="tolerable rate"
+                    ),
+                ),
+                (
+                    "level",
+                    models.DecimalField(
+                        blank=True,
+                        decimal_places=1,
+                        max_digits=3,
+                        null=True,
+                        verbose_name="acceptable quality limit, %",
+                    ),
+                ),
+                ("letter", models.CharField(blank=True, max_length=2, verbose_name="code letter")),
+                ("allowed", models.PositiveSmallIntegerField(verbose_name="faults allowed in the sample")),
+                ("is_by_site", models.BooleanField(default=False, verbose_name="each site by itself")),
+                ("seed", models.CharField(max_length=64)),
+                ("size", models.PositiveIntegerField()),
+                ("population_size", models.PositiveIntegerField()),
+                ("population", models.JSONField()),
+                ("drawn_at", models.DateTimeField()),
+                (
+                    "category",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.category",
+                    ),
+                ),
+                (
+                    "drawn_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "site",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="competence.site",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='SampledItem',
+            name="SampledItem",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('position', models.PositiveIntegerField()),
-                ('key', models.CharField(max_length=60)),
-                ('stratum', models.CharField(blank=True, max_length=120, verbose_name='site')),
-                ('words', models.CharField(max_length=300, verbose_name='what it is')),
-                ('about', models.CharField(max_length=60)),
-                ('sample', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='items', to='competence.sample')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("position", models.PositiveIntegerField()),
+                ("key", models.CharField(max_length=60)),
+                ("stratum", models.CharField(blank=True, max_length=120, verbose_name="site")),
+                ("words", models.CharField(max_length=300, verbose_name="what it is")),
+                ("about", models.CharField(max_length=60)),
+                (
+                    "sample",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="items",
+                        to="competence.sample",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='SampleResult',
+            name="SampleResult",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('met', models.PositiveIntegerField()),
-                ('fault', models.PositiveIntegerField()),
-                ('cannot_tell', models.PositiveIntegerField()),
-                ('unanswered', models.PositiveIntegerField()),
-                ('headline', models.TextField()),
-                ('sentences', models.JSONField()),
-                ('remarks', models.TextField(blank=True, max_length=2000)),
-                ('closed_at', models.DateTimeField()),
-                ('closed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('sample', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='result', to='competence.sample')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("met", models.PositiveIntegerField()),
+                ("fault", models.PositiveIntegerField()),
+                ("cannot_tell", models.PositiveIntegerField()),
+                ("unanswered", models.PositiveIntegerField()),
+                ("headline", models.TextField()),
+                ("sentences", models.JSONField()),
+                ("remarks", models.TextField(blank=True, max_length=2000)),
+                ("closed_at", models.DateTimeField()),
+                (
+                    "closed_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "sample",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="result",
+                        to="competence.sample",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='SampleVerdict',
+            name="SampleVerdict",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('found', models.CharField(choices=[('met', 'Met'), ('fault', 'Fault'), ('cannot_tell', 'Cannot tell')], max_length=11)),
-                ('note', models.CharField(blank=True, max_length=500)),
-                ('at', models.DateTimeField()),
-                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='verdicts', to='competence.sampleditem')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "found",
+                    models.CharField(
+                        choices=[("met", "Met"), ("fault", "Fault"), ("cannot_tell", "Cannot tell")],
+                        max_length=11,
+                    ),
+                ),
+                ("note", models.CharField(blank=True, max_length=500)),
+                ("at", models.DateTimeField()),
+                (
+                    "by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "item",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="verdicts",
+                        to="competence.sampleditem",
+                    ),
+                ),
             ],
         ),
         migrations.AddConstraint(
-            model_name='sample',
-            constraint=models.CheckConstraint(condition=models.Q(('size__gte', 1), ('size__lte', models.F('population_size'))), name='sample_is_within_its_population', violation_error_message='A sample is no larger than what it is drawn from.'),
+            model_name="sample",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("size__gte", 1), ("size__lte", models.F("population_size"))),
+                name="sample_is_within_its_population",
+                violation_error_message="A sample is no larger than what it is drawn from.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='sample',
-            constraint=models.CheckConstraint(condition=models.Q(('confidence__gte', '0.5'), ('confidence__lte', '0.999')), name='sample_confidence_is_between_half_and_all'),
+            model_name="sample",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("confidence__gte", "0.5"), ("confidence__lte", "0.999")),
+                name="sample_confidence_is_between_half_and_all",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='sample',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('basis', 'rate'), ('letter', ''), ('level__isnull', True), ('rate__gt', 0), ('rate__isnull', False), ('rate__lt', 1)), models.Q(('basis', 'plan'), ('level__gt', 0), ('level__isnull', False), ('rate__isnull', True), models.Q(('letter', ''), _negated=True)), _connector='OR'), name='sample_says_what_its_size_rests_on'),
+            model_name="sample",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(
+                        ("basis", "rate"),
+                        ("letter", ""),
+                        ("level__isnull", True),
+                        ("rate__gt", 0),
+                        ("rate__isnull", False),
+                        ("rate__lt", 1),
+                    ),
+                    models.Q(
+                        ("basis", "plan"),
+                        ("level__gt", 0),
+                        ("level__isnull", False),
+                        ("rate__isnull", True),
+                        models.Q(("letter", ""), _negated=True),
+                    ),
+                    _connector="OR",
+                ),
+                name="sample_says_what_its_size_rests_on",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='sample',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('at__isnull', False), ('before__isnull', True), ('first_moment__isnull', True)), models.Q(('at__isnull', True), ('before__gt', models.F('first_moment')), ('before__isnull', False), ('first_moment__isnull', False)), _connector='OR'), name='sample_is_of_a_moment_or_a_time'),
+            model_name="sample",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("at__isnull", False), ("before__isnull", True), ("first_moment__isnull", True)),
+                    models.Q(
+                        ("at__isnull", True),
+                        ("before__gt", models.F("first_moment")),
+                        ("before__isnull", False),
+                        ("first_moment__isnull", False),
+                    ),
+                    _connector="OR",
+                ),
+                name="sample_is_of_a_moment_or_a_time",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='sample',
-            constraint=models.CheckConstraint(condition=models.Q(('seed', ''), _negated=True), name='sample_states_its_seed'),
+            model_name="sample",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("seed", ""), _negated=True), name="sample_states_its_seed"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='sampleditem',
-            constraint=models.UniqueConstraint(fields=('sample', 'key'), name='record_drawn_once_per_sample'),
+            model_name="sampleditem",
+            constraint=models.UniqueConstraint(fields=("sample", "key"), name="record_drawn_once_per_sample"),
         ),
         migrations.AddConstraint(
-            model_name='sampleditem',
-            constraint=models.UniqueConstraint(fields=('sample', 'position'), name='one_record_per_place_of_a_sample'),
+            model_name="sampleditem",
+            constraint=models.UniqueConstraint(
+                fields=("sample", "position"), name="one_record_per_place_of_a_sample"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='sampleresult',
-            constraint=models.CheckConstraint(condition=models.Q(('headline', ''), _negated=True), name='sample_result_says_what_it_shows'),
+            model_name="sampleresult",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("headline", ""), _negated=True), name="sample_result_says_what_it_shows"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='sampleverdict',
-            constraint=models.CheckConstraint(condition=models.Q(('found', 'met'), models.Q(('found__in', ['fault', 'cannot_tell']), models.Q(('note', ''), _negated=True)), _connector='OR'), name='sample_verdict_says_what_is_wrong', violation_error_message='Say what the fault is, or why it cannot be told.'),
+            model_name="sampleverdict",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("found", "met"),
+                    models.Q(("found__in", ["fault", "cannot_tell"]), models.Q(("note", ""), _negated=True)),
+                    _connector="OR",
+                ),
+                name="sample_verdict_says_what_is_wrong",
+                violation_error_message="Say what the fault is, or why it cannot be told.",
+            ),
         ),
     ]

@@ -31,7 +31,7 @@ from tests.bench.weight.rows import (
     settle,
     table,
 )
-from tests.bench.weight.sizes import CATEGORIES, DAYS, TICKETS_EACH, Size
+from tests.bench.weight.sizes import CATEGORIES, DAYS, EVIDENCE_EACH, TICKETS_EACH, Size
 
 SECONDS = DAYS * 86_400
 
@@ -259,20 +259,28 @@ def add_evidence(world: SimpleNamespace, size: Size, places: Places) -> None:
     """Eight each, so that whoever holds a ticket for the first of their categories is let through."""
     first = f"(s.n / {size.sites})"
     about = {"category_id": "NULL", "site_id": "NULL", "machine_model": "''", "counts_to": "NULL"}
-    for kind, columns in (
-        ("medical", {"occurred_on": day("-700")}),
-        ("medical", {"occurred_on": day("-20 - s.n % 300")}),
-        ("induction", {"site_id": places.site("s.n")}),
-        ("practical", {"category_id": places.category(first)}),
-        ("paper", {"category_id": places.category(first)}),
-        ("practical", {"category_id": places.category(f"{first} + 1")}),
-        ("familiarisation", {"machine_model": f"'Maker ' || ({first} % {CATEGORIES})"}),
-        ("familiarisation", {"machine_model": f"'Maker ' || (({first} + 1) % {CATEGORIES})"}),
+    for place, (kind, columns) in enumerate(
+        (
+            ("medical", {"occurred_on": day("-700")}),
+            ("medical", {"occurred_on": day("-20 - s.n % 300")}),
+            ("induction", {"site_id": places.site("s.n")}),
+            ("practical", {"category_id": places.category(first)}),
+            ("paper", {"category_id": places.category(first)}),
+            ("practical", {"category_id": places.category(f"{first} + 1")}),
+            ("familiarisation", {"machine_model": f"'Maker ' || ({first} % {CATEGORIES})"}),
+            ("familiarisation", {"machine_model": f"'Maker ' || (({first} + 1) % {CATEGORIES})"}),
+        )
     ):
         copies(
             world.medical,
             series(size.operators),
-            **{**about, "operator_id": f"{BASE} + s.n", "kind": f"'{kind}'", **columns},
+            **{
+                **about,
+                "id": f"{BASE} + s.n * {EVIDENCE_EACH} + {place}",
+                "operator_id": f"{BASE} + s.n",
+                "kind": f"'{kind}'",
+                **columns,
+            },
         )
 
 
@@ -412,6 +420,8 @@ def add_assessments(world: SimpleNamespace, size: Size, places: Places) -> None:
                     [world.trainer.pk, world.other_trainer.pk, world.everywhere_trainer.pk], "s.n"
                 ),
                 "finished_at": at,
+                # The practical assessment that add_evidence wrote for the same person.
+                "evidence_id": f"{BASE} + s.n * {EVIDENCE_EACH} + 3",
                 "assessor_confirmed_at": at,
                 "operator_confirmed_at": at,
             }
