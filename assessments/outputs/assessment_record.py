@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import typst
 
 from assessments.queries.assessment_records import Record, outcome_word
+from competence.outputs.printable import printable
 from competence.queries.timeline import moment_words
 
 # What was typed reaches the page as strings of the data, never as markup, so nothing in it is a command.
@@ -79,7 +80,7 @@ def assessment_pdf(record: Record, *, printed_at: datetime) -> bytes:
         pdf_standards=["ua-1"],
         ignore_system_fonts=True,
         timestamp=int(printed_at.timestamp()),
-        sys_inputs={"record": json.dumps(_content(record, zone, printed_at))},
+        sys_inputs={"record": json.dumps(printable(_content(record, zone, printed_at)))},
     )
 
 

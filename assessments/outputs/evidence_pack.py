@@ -19,7 +19,6 @@ from assessments.outputs.evidence_pack_parts import (
     grouped,
     heading,
     par,
-    printable,
     small,
     table,
 )
@@ -29,6 +28,7 @@ from assessments.queries.evidence_pack_proof import PackProof, pack_proof
 from competence.actions.journal import seal
 from competence.actions.looks import note_look
 from competence.models import Account, Checkpoint, Look
+from competence.outputs.printable import printable
 from competence.outputs.proof_bundle import bundle, bundle_file
 from competence.queries.checkpoints import checkpoint_as_json, latest_checkpoint, octets
 from competence.queries.journal_pages import in_words

@@ -12,6 +12,7 @@ import typst
 from PIL import Image, ImageOps
 
 from competence.models import Card, OperatorPhotograph
+from competence.outputs.printable import printable
 from competence.queries.cards import zone_of
 from competence.queries.signing import statement_address
 from competence.queries.ticket_lists import Names
@@ -207,7 +208,7 @@ def cards_document(
         contents.append(_content(card, named) | drawn)
     title = f"Ticket card of {cards[0].name}" if len(cards) == 1 else f"{len(cards)} ticket cards"
     sheet = {"title": title, "is-single": is_single, "per-sheet": PER_SHEET, "cards": contents}
-    return files, {"sheet": json.dumps(sheet)}
+    return files, {"sheet": json.dumps(printable(sheet))}
 
 
 def code_of(statement: str) -> segno.QRCode:

@@ -105,6 +105,15 @@ def test_the_pdf_is_tagged_titled_and_of_the_cards_size(world):
             assert words in front
 
 
+def test_a_name_in_letters_that_the_type_lacks_is_printed_by_their_names(world):
+    person = OperatorFactory(site=world.site, number="OP9", given_name="Ada 张", family_name="Ash 😀")
+    TicketFactory(operator=person, category=world.category)
+    card = issue_cards(by=world.site_admin, operators=[person])[0]
+    answer = signed_in(world.site_admin).get(f"{reverse('card-pdf')}?card={card.number}")
+    front = " ".join(PdfReader(io.BytesIO(answer.content)).pages[0].extract_text().split())
+    assert "[grinning face]" in front
+
+
 def test_ticked_people_get_a_card_and_who_has_one_up_to_date_gets_it_again(world):
     client = signed_in(world.site_admin)
     client.post(reverse("card-issue"), {"operator": "OP1"})

@@ -19,10 +19,10 @@ from PIL import Image
 from pypdf import PdfReader
 
 from assessments.outputs.evidence_pack import take_out_pack
-from assessments.outputs.evidence_pack_parts import printable
 from assessments.queries.evidence_pack import PackAsked
 from competence.actions.journal import record
 from competence.models import JournalEntry, Look, Machine, Operator
+from competence.outputs.printable import printable
 from tests.factories import (
     AccountFactory,
     AppointmentFactory,
