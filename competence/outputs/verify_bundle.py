@@ -20,11 +20,16 @@ This file reads nothing else, writes nothing and sends nothing. It needs Python 
 
 import argparse
 import hashlib
+import io
 import json
+import os
 import sys
+import zipfile
+import zlib
 
 FORMAT = "competence-register bundle 1"
 ORIGIN = "competence-register"
+MOST_BYTES = 500_000_000
 HOLDS, DOES_NOT_HOLD, NOT_UNDERSTOOD = 0, 1, 2
 
 
@@ -411,7 +416,7 @@ def sentences(findings, show=False):
 
 def main(arguments=None):
     parser = argparse.ArgumentParser(description="Check a bundle taken out of a competence register.")
-    parser.add_argument("bundle", metavar="bundle.json")
+    parser.add_argument("bundle", metavar="bundle.json", help="or the .zip that it came in")
     parser.add_argument("--key", metavar="HEX", help="the register's public key, from elsewhere")
     parser.add_argument("--checkpoint", metavar="FILE", help="a checkpoint that you kept")
     parser.add_argument("--show", action="store_true", help="print what each disclosed row says")
@@ -419,21 +424,39 @@ def main(arguments=None):
     try:
         key = None if given.key is None else _hex(given.key.strip().lower(), 32)
         kept = None if given.checkpoint is None else _content(given.checkpoint)
-        findings = check(_content(given.bundle), key, kept)
+        findings = check(_unpacked(_content(given.bundle)), key, kept)
     except NotUnderstood as error:
         print(f"Not understood: {error}", file=sys.stderr)
         return NOT_UNDERSTOOD
     except OSError as error:
         print(f"{error.filename} could not be read: {error.strerror}.", file=sys.stderr)
         return NOT_UNDERSTOOD
-    for line in sentences(findings, given.show):
-        print(line)
+    try:
+        for line in sentences(findings, given.show):
+            print(line)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever reads has read enough; nothing more is written at the end either.
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115
     return HOLDS if findings.holds else DOES_NOT_HOLD
 
 
 def _content(path):
     with open(path, "rb") as file:
         return file.read()
+
+
+def _unpacked(content):
+    """The bundle out of the .zip that a register hands over; anything else as it is."""
+    if not content.startswith(b"PK"):
+        return content
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as packed:
+            if packed.getinfo("bundle.json").file_size > MOST_BYTES:
+                raise NotUnderstood("the bundle in this .zip is larger than a register makes them")
+            return packed.read("bundle.json")
+    except (zipfile.BadZipFile, KeyError, EOFError, RuntimeError, NotImplementedError, zlib.error) as error:
+        raise NotUnderstood("this .zip is damaged, or holds no bundle.json") from error
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ test_rfc6962; RFC 8785 for the bytes that a checkpoint's signature covers.
 import json
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -378,3 +379,23 @@ def test_it_runs_alone_and_ends_as_it_says(folder):
     assert "Traceback" not in err
     assert run(folder, "nowhere.json")[0] == 2
     assert run(folder, "bundle.json", "--key", "xyz")[0] == 2
+
+
+def test_it_takes_the_zip_as_it_was_handed_over_and_no_damaged_one(folder):
+    packed = folder / "bundle.zip"
+    with zipfile.ZipFile(packed, "w") as file:
+        file.write(folder / "bundle.json", "bundle.json")
+    assert run(folder, "bundle.zip", "--key", PUBLIC_1)[0] == 0
+    packed.write_bytes(packed.read_bytes()[:-30])
+    code, _, err = run(folder, "bundle.zip")
+    assert (code, "Traceback" in err) == (2, False)
+    with zipfile.ZipFile(packed, "w") as file:
+        file.writestr("else.json", "{}")
+    assert "holds no bundle.json" in run(folder, "bundle.zip")[2]
+
+
+def test_a_reader_that_has_read_enough_is_no_error(folder):
+    command = f"{sys.executable} -I -S verify_bundle.py bundle.json --show | head -1"
+    done = subprocess.run(["sh", "-c", command], cwd=folder, capture_output=True, text=True, timeout=60)
+    assert "Traceback" not in done.stderr
+    assert "BrokenPipe" not in done.stderr
