@@ -1,14 +1,15 @@
 """The journal's entries as a list, and one entry in words."""
 
+import json
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from django.apps import apps
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, Model, OuterRef, QuerySet
 
-from competence.models import Account, JournalEntry, JournalledRow
+from competence.models import Account, JournalEntry, JournalledRow, ListedPoint
 from competence.queries.counted import counted
 
 
@@ -59,11 +60,20 @@ def in_words(action: str) -> str:
 
 @dataclass(frozen=True)
 class ShownRow:
-    """One row as an entry left it. ``facts`` is empty where the content was erased."""
+    """One row as an entry left it. ``brief``: what it is about, where that can be said in a word or two;
+    ``facts``: what its columns say, without the empty ones; ``folded``: those that hold much, as indented
+    JSON. Both are empty where the content was erased."""
 
     row: JournalledRow
     noun: str
+    brief: str
     facts: tuple[tuple[str, str], ...]
+    folded: tuple[tuple[str, str], ...]
+    empty_count: int
+
+    @property
+    def is_erased(self) -> bool:
+        return self.row.content is None
 
     @property
     def commitment(self) -> str:
@@ -71,26 +81,49 @@ class ShownRow:
 
 
 def rows_of_entry(entry: JournalEntry) -> list[ShownRow]:
-    """The rows that an entry committed to, with their content in words. One statement."""
-    return [
-        ShownRow(row, _noun(row.kind), tuple(_facts(row.content or {}))) for row in entry.rows.order_by("pk")
-    ]
+    """The rows that an entry committed to, with their content in words. Two statements at most."""
+    rows = list(entry.rows.order_by("pk"))
+    listed = {row.content["listed_id"] for row in rows if row.content and row.content.get("listed_id")}
+    points = ListedPoint.objects.filter(pk__in=listed) if listed else ListedPoint.objects.none()
+    titles = dict(points.values_list("pk", "point__title"))
+    return [_shown(row, titles) for row in rows]
 
 
-def _noun(kind: str) -> str:
+def _shown(row: JournalledRow, titles: dict[int, str]) -> ShownRow:
+    model = _model(row.kind)
+    labels = (
+        {field.attname: str(field.verbose_name) for field in model._meta.concrete_fields} if model else {}
+    )
+    facts, folded, empty_count = [], [], 0
+    for name, value in (row.content or {}).items():
+        label = labels.get(name, name.removesuffix("_id").replace("_", " "))
+        if value is None or value in ("", [], {}):
+            empty_count += 1
+        elif isinstance(value, dict | list):
+            folded.append((label, json.dumps(value, indent=1, ensure_ascii=False)))
+        else:
+            facts.append((label, _said(value)))
+    noun = str(model._meta.verbose_name) if model else row.kind
+    return ShownRow(row, noun, _brief(row.content or {}, titles), tuple(facts), tuple(folded), empty_count)
+
+
+def _model(kind: str) -> type[Model] | None:
     try:
-        return str(apps.get_model(kind)._meta.verbose_name)
+        return apps.get_model(kind)
     except (LookupError, ValueError):
-        return kind
+        return None
 
 
-def _facts(content: dict[str, Any]) -> list[tuple[str, str]]:
-    return [(name.replace("_", " "), _said(value)) for name, value in content.items()]
+def _brief(content: dict[str, Any], titles: dict[int, str]) -> str:
+    """The point and its answer, or the number or name that the row goes by."""
+    title = titles.get(content.get("listed_id", 0), "")
+    if title and content.get("answer"):
+        return f"{title}: {str(content['answer']).replace('_', ' ')}"
+    names = ("number", "fleet_number", "name", "title", "username", "kind")
+    return title or next((str(content[name]) for name in names if content.get(name)), "")
 
 
 def _said(value: Any) -> str:
-    if value is None or value == "":
-        return "empty"
     if isinstance(value, bool):
         return "yes" if value else "no"
     return str(value)

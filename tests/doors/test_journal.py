@@ -1,13 +1,14 @@
 """The journal's pages: the checkpoint for everybody with the right, entries for who holds it everywhere."""
 
 import pytest
+from django.db import transaction
 from django.urls import reverse
 
 from competence.actions.journal import record, seal
 from competence.actions.setup import keep_setup
 from competence.models import Employer, JournalEntry, JournalledRow
 from competence.queries.journal_rows import journalled_models
-from tests.factories import AccountFactory, SiteFactory
+from tests.factories import AccountFactory, FindingFactory, SiteFactory
 
 pytestmark = pytest.mark.django_db
 
@@ -84,6 +85,22 @@ def test_an_entry_shows_its_rows_and_says_when_they_were_erased(client, auditor,
     assert b"Fellside Plant Hire" in client.get(url).content
     JournalledRow.objects.filter(entry=entry).update(content=None, salt=None)
     assert b"The content was erased" in client.get(url).content
+
+
+def test_an_entry_of_a_check_is_a_line_a_point_with_the_rest_folded(
+    client, auditor, django_assert_max_num_queries
+):
+    finding = FindingFactory()
+    finding.daily_check.verdict = {"is_allowed": True, "facts": {"person": None}}
+    with transaction.atomic():
+        entry = record(by=None, action="check.submitted", rows=[finding.daily_check, finding])
+    client.force_login(auditor)
+    with django_assert_max_num_queries(9):
+        page = client.get(reverse("journal-entry", args=[entry.pk])).content.decode()
+    assert f"{finding.listed.point.title}: {finding.answer.replace('_', ' ')}" in page
+    assert "{&#x27;is_allowed" not in page
+    assert "&quot;is_allowed&quot;: true" in page
+    assert "columns left empty" in page
 
 
 def test_a_whole_register_is_verified(client, auditor, entry):
