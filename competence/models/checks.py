@@ -81,6 +81,10 @@ class DailyCheck(models.Model):
             models.Index(fields=["machine", "submitted_at"], name="checks_of_machine_in_time"),
             models.Index(fields=["site", "submitted_at"], name="check_at_site_in_time"),
             models.Index(fields=["status", "submitted_at"], name="check_in_time"),
+            # Few are supervised, which makes a planner think little of the key's own index.
+            models.Index(
+                fields=["supervisor"], condition=Q(supervisor__isnull=False), name="supervised_check"
+            ),
         ]
 
     def __str__(self) -> str:

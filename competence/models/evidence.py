@@ -33,7 +33,13 @@ class Evidence(Kept):
 
     class Meta:
         verbose_name_plural = "evidence"
-        indexes = [models.Index(fields=["operator", "kind", "occurred_on"], name="evidence_of_operator")]
+        indexes = [
+            models.Index(fields=["operator", "kind", "occurred_on"], name="evidence_of_operator"),
+            # Few rows correct another, which makes a planner think little of the key's own index.
+            models.Index(
+                fields=["corrects"], condition=Q(corrects__isnull=False), name="evidence_correction"
+            ),
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=Q(counts_to__isnull=True) | Q(counts_to__gte=F("occurred_on")),
