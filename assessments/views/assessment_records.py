@@ -25,6 +25,7 @@ from competence.models import Category
 from competence.permissions import NotAllowed, Right, may, require, sites_with
 from competence.rules.dates import day_at
 from competence.views.doing import asks
+from competence.views.files import PDF, file_to_show, photograph_file
 from competence.views.front import Part
 from competence.views.lists import category_choice, choice, narrowing, paged, typed
 from competence.views.pages import clock_of
@@ -116,10 +117,7 @@ def record_pdf(request: HttpRequest, assessment_id: uuid.UUID) -> HttpResponse:
         raise Http404("This assessment is not finished yet.")
     with clock_of(assessment.site):
         made = assessment_pdf(record_of(assessment), printed_at=now())
-    response = HttpResponse(made, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="assessment-{assessment.number}.pdf"'
-    response["X-Content-Type-Options"] = "nosniff"
-    return response
+    return file_to_show(made, f"assessment-{assessment.number}.pdf", PDF)
 
 
 @require_GET
@@ -129,16 +127,9 @@ def photograph(request: HttpRequest, pk: int) -> FileResponse:
         PointNote.objects.select_related("assessment__site", "assessment__operator"), pk=pk
     )
     is_own = _require_sight(request, note.assessment)
-    if not note.photograph or (is_own and note.assessment.status == Status.MARKING):
+    if is_own and note.assessment.status == Status.MARKING:
         raise Http404("There is no photograph.")
-    try:
-        picture = note.photograph.open("rb")
-    except FileNotFoundError as gone:
-        raise Http404("The photograph's file is missing.") from gone
-    response = FileResponse(picture, content_type="image/jpeg", filename=f"photograph-{note.pk}.jpg")
-    response["X-Content-Type-Options"] = "nosniff"
-    response["Cache-Control"] = "private, max-age=3600"
-    return response
+    return photograph_file(note.photograph)
 
 
 @require_GET

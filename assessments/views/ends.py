@@ -16,6 +16,7 @@ from competence.models import Employer, Operator
 from competence.permissions import Right, may, sites_with
 from competence.queries.missed_checks import unchecked_lately
 from competence.views.doing import asks
+from competence.views.files import file_to_keep
 from competence.views.front import Part
 from competence.views.lists import category_choice, choice, paged, site_choice, typed
 from competence.views.reading import reads_from_replica
@@ -89,9 +90,8 @@ def end_list(request: HttpRequest) -> HttpResponse:
 def end_export(request: HttpRequest) -> HttpResponse:
     """The list as a file: of the people ticked, else all of it."""
     _, ends = _ends(request)
-    file = HttpResponse(end_table(_ticked(request, ends.rows)), content_type="text/csv; charset=utf-8")
-    file["Content-Disposition"] = f'attachment; filename="what-runs-out-{now():%Y-%m-%d}.csv"'
-    return file
+    table = end_table(_ticked(request, ends.rows))
+    return file_to_keep(table, f"what-runs-out-{now():%Y-%m-%d}.csv", "text/csv; charset=utf-8")
 
 
 @require_GET

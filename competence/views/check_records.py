@@ -24,6 +24,7 @@ from competence.queries.operator_start import own_record
 from competence.queries.refusals import contacts_at
 from competence.rules.dates import day_at
 from competence.views.doing import asks
+from competence.views.files import photograph_file
 from competence.views.lists import choice, narrowing, paged, typed
 from competence.views.pages import require_sight
 
@@ -114,16 +115,9 @@ def photograph(request: HttpRequest, pk: int) -> FileResponse:
     """A defect's photograph, for whoever may see the check that it belongs to."""
     finding = get_object_or_404(Finding.objects.select_related("daily_check__site"), pk=pk)
     require_sight(request, finding.daily_check)
-    if not finding.photograph or finding.answer != Finding.Answer.DEFECT:
+    if finding.answer != Finding.Answer.DEFECT:
         raise Http404("There is no photograph.")
-    try:
-        picture = finding.photograph.open("rb")
-    except FileNotFoundError as gone:
-        raise Http404("The photograph's file is missing.") from gone
-    response = FileResponse(picture, content_type="image/jpeg", filename=f"photograph-{finding.pk}.jpg")
-    response["X-Content-Type-Options"] = "nosniff"
-    response["Cache-Control"] = "private, max-age=3600"
-    return response
+    return photograph_file(finding.photograph)
 
 
 @require_GET

@@ -3,6 +3,7 @@
 The first part is public and tells of nobody: the verifying page works on what the card itself says.
 """
 
+import json
 import uuid
 
 import jwt
@@ -31,6 +32,7 @@ from competence.queries.status_lists import list_numbers, stopped_ids
 from competence.rules.cards import end_of
 from competence.rules.credentials import W3C_CONTEXT
 from competence.rules.status_lists import Purpose
+from competence.views.files import file_to_keep
 
 # A stop is published within a minute; in between one answer does for everybody who asks.
 LIST_KEPT_SECONDS = 60
@@ -69,7 +71,6 @@ def card_worker(request: HttpRequest) -> HttpResponse:
 def _for_everybody(response: HttpResponse) -> HttpResponse:
     """Let a verifier on any site read it: it is published, and no sign-in changes it."""
     response["Access-Control-Allow-Origin"] = "*"
-    response["X-Content-Type-Options"] = "nosniff"
     return response
 
 
@@ -192,12 +193,10 @@ def credential_file(request: HttpRequest, key: uuid.UUID, form: str) -> HttpResp
         raise Http404("What this credential said was erased.")
     if form == "json":
         body = jwt.decode(kept.token, options={"verify_signature": False})
-        response: HttpResponse = JsonResponse(body, json_dumps_params={"indent": 2, "ensure_ascii": False})
+        content, content_type = json.dumps(body, indent=2, ensure_ascii=False), "application/json"
     else:
-        response = HttpResponse(kept.token, content_type="application/vc+jwt")
-    response["Content-Disposition"] = f'attachment; filename="credential-{kept.pk}.{form}"'
-    response["X-Content-Type-Options"] = "nosniff"
-    return response
+        content, content_type = kept.token, "application/vc+jwt"
+    return file_to_keep(content, f"credential-{kept.pk}.{form}", content_type)
 
 
 urlpatterns: list[URLPattern] = [

@@ -11,7 +11,6 @@ from competence.inputs.spreadsheet import Sheet, UnreadableSpreadsheet
 from competence.models import ImportFile
 from competence.permissions import Right, require_everywhere
 
-WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 STEPS = (("import-columns", "Columns"), ("import-values", "Values"), ("import-dry-run", "What would happen"))
 # The page of a long file that is being worked on is part of the last step.
 CURRENT = {"import-running": "import-dry-run"}
@@ -45,12 +44,6 @@ def page_of(request: HttpRequest, kept: ImportFile, step: str, context: dict[str
     return render(
         request, f"competence/imports/{template}.html", {"import_file": kept, "steps": steps, **context}
     )
-
-
-def download(content: bytes, name: str) -> HttpResponse:
-    answer = HttpResponse(content, content_type=WORKBOOK)
-    answer["Content-Disposition"] = f'attachment; filename="{file_name(name)}"'
-    return answer
 
 
 def file_name(name: str) -> str:

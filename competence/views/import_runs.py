@@ -29,7 +29,8 @@ from competence.queries.import_steps import Plan
 from competence.queries.import_told import marks_of, told_of
 from competence.queries.import_words import Meanings
 from competence.views.doing import asks
-from competence.views.import_pages import WORKBOOK, download, draft_of, file_name, page_of, sheet_of
+from competence.views.files import WORKBOOK, file_to_keep
+from competence.views.import_pages import draft_of, file_name, page_of, sheet_of
 
 ROWS_A_PAGE = 50
 
@@ -161,7 +162,7 @@ def import_marked(request: HttpRequest, pk: int) -> HttpResponse:
     content = marked_workbook(
         sheet.rows, headings_row=kept.mapping["headings_row"], problems=problems, remarks=remarks
     )
-    return download(content, name)
+    return file_to_keep(content, file_name(name), WORKBOOK)
 
 
 @require_POST

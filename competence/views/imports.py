@@ -24,7 +24,8 @@ from competence.rules.spreadsheet_columns import Part, as_text, folded
 from competence.rules.spreadsheet_dates import is_nothing
 from competence.views import import_runs
 from competence.views.doing import asks, attempt
-from competence.views.import_pages import download, draft_of, page_of, sheet_of
+from competence.views.files import WORKBOOK, file_to_keep
+from competence.views.import_pages import draft_of, page_of, sheet_of
 
 SAMPLES = 3
 
@@ -184,7 +185,7 @@ def _enter_employers(request: HttpRequest, form: WordsForm) -> bool:
 @require_GET
 @asks(Right.KEEP_PEOPLE)
 def import_template(request: HttpRequest) -> HttpResponse:
-    return download(template_workbook(), "tickets to bring in.xlsx")
+    return file_to_keep(template_workbook(), "tickets to bring in.xlsx", WORKBOOK)
 
 
 urlpatterns: list[URLPattern] = [

@@ -33,6 +33,7 @@ from competence.queries.keeping import kind_lines, people_past
 from competence.queries.subject_access import held_on
 from competence.rules.dates import day_at
 from competence.views.doing import asks, attempt
+from competence.views.files import ZIP, file_to_keep
 from competence.views.pages import form_page, operator_or_404
 
 # Of what was erased, and who is past their time, the page shows so many.
@@ -165,13 +166,8 @@ def _file(request: HttpRequest, subject: Subject) -> HttpResponse:
     account = None if subject.operator else subject.account
     note_look(by=request.user, kind=Look.Kind.ACCESS, operator=subject.operator, account=account)
     moment = timezone.localtime(now(), subject.zone)
-    answer = HttpResponse(
-        subject_access_zip(subject, held_on(subject), moment), content_type="application/zip"
-    )
     name = f"held-on-{subject.number.lower()}-{moment:%Y-%m-%d}.zip"
-    answer["Content-Disposition"] = f'attachment; filename="{name}"'
-    answer["Cache-Control"] = "no-store"
-    return answer
+    return file_to_keep(subject_access_zip(subject, held_on(subject), moment), name, ZIP)
 
 
 @asks(Right.ERASE)

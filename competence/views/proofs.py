@@ -26,6 +26,7 @@ from competence.queries.record_entries import (
     rows_of_record,
 )
 from competence.views.doing import asks
+from competence.views.files import ZIP, file_to_keep
 from competence.views.lists import paged
 
 CANNOT = (CannotProve, JournalBroken, JournalKeyUnusable)
@@ -86,7 +87,7 @@ def record_bundle(request: HttpRequest, kind: str, key: str) -> HttpResponse:
     except CANNOT as error:
         messages.error(request, str(error))
         return redirect("record-proof", kind, key)
-    return _download(content, f"proof-{kind}-{key}.zip", "application/zip")
+    return file_to_keep(content, f"proof-{kind}-{key}.zip", ZIP)
 
 
 @require_POST
@@ -106,18 +107,11 @@ def entries_bundle(request: HttpRequest) -> HttpResponse:
         messages.error(request, str(error))
         return redirect("journal")
     name = f"{numbers[0]}" if len(numbers) == 1 else f"{numbers[0]}-to-{numbers[-1]}"
-    return _download(content, f"proof-entry-{name}.zip", "application/zip")
+    return file_to_keep(content, f"proof-entry-{name}.zip", ZIP)
 
 
 def _checkpoint(size: int | None) -> Checkpoint | None:
     return None if size is None else checkpoint_of_size(size)
-
-
-def _download(content: bytes, name: str, content_type: str) -> HttpResponse:
-    answer = HttpResponse(content, content_type=content_type)
-    answer["Content-Disposition"] = f'attachment; filename="{name}"'
-    answer["Cache-Control"] = "no-store"
-    return answer
 
 
 @require_GET
@@ -161,14 +155,14 @@ def consistency(request: HttpRequest, older: int, newer: int) -> HttpResponse:
     except CANNOT as error:
         messages.error(request, str(error))
         return redirect("journal-checkpoints")
-    return _download(bundle_file(made), f"journal-{older}-to-{newer}.zip", "application/zip")
+    return file_to_keep(bundle_file(made), f"journal-{older}-to-{newer}.zip", ZIP)
 
 
 @require_GET
 @asks(Right.SEE_JOURNAL)
 def key_file(request: HttpRequest) -> HttpResponse:
     try:
-        return _download(f"{public_key().hex()}\n".encode(), "public-key.txt", "text/plain")
+        return file_to_keep(f"{public_key().hex()}\n".encode(), "public-key.txt", "text/plain")
     except JournalKeyUnusable as error:
         messages.error(request, str(error))
         return redirect("journal")
@@ -177,7 +171,7 @@ def key_file(request: HttpRequest) -> HttpResponse:
 @require_GET
 @asks(Right.SEE_JOURNAL)
 def verifier_file(request: HttpRequest) -> HttpResponse:
-    return _download(verifier(), "verify_bundle.py", "text/x-python")
+    return file_to_keep(verifier(), "verify_bundle.py", "text/x-python")
 
 
 @asks(Right.SEE_JOURNAL)

@@ -39,9 +39,9 @@ from competence.queries.timeline import moment_words
 from competence.rules.sampling import CannotSample, Outcome, Tally
 from competence.rules.sampling_words import ResultWords, draw_steps, result_words, size_sentences
 from competence.views.doing import asks, attempt
+from competence.views.files import WORKBOOK, file_to_keep
 from competence.views.lists import choice, paged, typed
 
-WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 Found = SampleVerdict.Found
 TONES = {Found.MET: "good", Found.FAULT: "stop", Found.CANNOT_TELL: "warn"}
 OUTCOMES = {
@@ -262,9 +262,7 @@ def sample_sheet(request: HttpRequest, pk: int) -> HttpResponse:
             ZoneInfo(str(zone)),
         )
     )
-    answer = HttpResponse(content, content_type=WORKBOOK)
-    answer["Content-Disposition"] = f'attachment; filename="sample-{pk}.xlsx"'
-    return answer
+    return file_to_keep(content, f"sample-{pk}.xlsx", WORKBOOK)
 
 
 def _facts(shown: Sample, rows: list[SheetRow], zone: ZoneInfo) -> list[tuple[str, str]]:

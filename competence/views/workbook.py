@@ -18,12 +18,12 @@ from competence.outputs.workbook_files import KEPT_FOR, begin, file_of, progress
 from competence.permissions import Right
 from competence.queries.workbook import Slice, from_plain, in_words, names
 from competence.views.doing import asks
+from competence.views.files import WORKBOOK
 from competence.views.reading import reads_from_replica
 
 # So many rows are written while somebody waits (about a second); more in the background.
 ROWS_AT_ONCE = 3000
 SHOWN = 10
-XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 @asks(Right.TAKE_OUT)
@@ -105,7 +105,9 @@ def workbook_file(request: HttpRequest, pk: int) -> FileResponse:
 def _handed_over(look: Look) -> FileResponse:
     asked = from_plain(look.asked)
     name = f"register-{asked.at.astimezone(asked.clock):%Y-%m-%d-%H%M}.xlsx"
-    response = FileResponse(file_of(look).open("rb"), content_type=XLSX, as_attachment=True, filename=name)
+    response = FileResponse(
+        file_of(look).open("rb"), content_type=WORKBOOK, as_attachment=True, filename=name
+    )
     response["Cache-Control"] = "no-store"
     return response
 
