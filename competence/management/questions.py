@@ -1,18 +1,33 @@
-"""What the commands that ask about a person and a machine share: whom, which, when, and how they end."""
+"""What the commands share: who acts, about whom, which machine, when; and how they end."""
 
-from datetime import datetime
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from django.core.exceptions import PermissionDenied
 from django.core.management.base import CommandError
 
 from competence.forms.moments import NotAMoment, moment_in, moment_where_it_stood
-from competence.models import Machine, Operator, Site
+from competence.models import Account, Machine, Operator, Site
+from competence.permissions import Right, require
 
-ALLOWED, REFUSED, NOT_UNDERSTOOD = 0, 3, 2
+REFUSED, NOT_UNDERSTOOD = 3, 2
 
 
 def not_understood(sentence: str) -> CommandError:
     return CommandError(sentence, returncode=NOT_UNDERSTOOD)
+
+
+def account_named(username: str, right: Right | None = None) -> Account:
+    """Whoever signs in so; with ``right``, only where they hold it at a site."""
+    found = Account.objects.filter(username__iexact=username, is_active=True).first()
+    if found is None:
+        raise not_understood(f"Nobody signs in as {username}.")
+    try:
+        if right is not None:
+            require(found, right)
+    except PermissionDenied as refused:
+        raise not_understood(str(refused)) from refused
+    return found
 
 
 def operator_named(number: str) -> Operator:
@@ -27,6 +42,13 @@ def machine_named(fleet_number: str) -> Machine:
     if found is None:
         raise not_understood(f"No machine with the fleet number {fleet_number} is on the register.")
     return found
+
+
+def day_named(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise not_understood(f"“{text}” is not a day. Write it as 2026-03-05.") from None
 
 
 def moments_asked(

@@ -8,16 +8,16 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.exceptions import PermissionDenied
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.imports import import_rows, keep_import_file
 from competence.inputs.import_files import lines_of
 from competence.inputs.spreadsheet import Sheet, UnreadableSpreadsheet, read_spreadsheet
+from competence.management.questions import account_named, not_understood
 from competence.models import Account
-from competence.permissions import Right, require, sites_with
+from competence.permissions import Right, sites_with
 from competence.queries.import_plan import plan_import
 from competence.queries.import_steps import Plan
 from competence.queries.import_words import Meanings
@@ -29,7 +29,7 @@ from competence.rules.import_mapping import (
 )
 from competence.rules.import_rows import Line, Meaning
 
-DONE, SOME_LEFT_OUT, NOT_UNDERSTOOD = 0, 3, 2
+SOME_LEFT_OUT = 3
 
 
 class Command(BaseCommand):
@@ -47,7 +47,7 @@ class Command(BaseCommand):
         parser.add_argument("--json", action="store_true", help="print counts and doubtful rows as JSON")
 
     def handle(self, *, file: str, by: str, **options: Any) -> None:
-        account, path = self._account(by), Path(file)
+        account, path = account_named(by, Right.KEEP_PEOPLE), Path(file)
         sheet, mapping = self._read(path, options["mapping"])
         self._say(f"{len(sheet.rows):,} rows read")
         for question in open_questions(sheet.rows, mapping):
@@ -70,27 +70,17 @@ class Command(BaseCommand):
     def _say_stage(self, stage: str, written: int) -> None:
         self._say(f"{stage}: {written:,} rows" if written else stage)
 
-    def _account(self, by: str) -> Account:
-        account = Account.objects.filter(username__iexact=by, is_active=True).first()
-        if account is None:
-            raise _not_understood(f"Nobody signs in as {by}.")
-        try:
-            require(account, Right.KEEP_PEOPLE)
-        except PermissionDenied as refused:
-            raise _not_understood(str(refused)) from refused
-        return account
-
     def _read(self, path: Path, mapping: str | None) -> tuple[Sheet, dict[str, Any]]:
         try:
             document = tomllib.loads(Path(mapping).read_text(encoding="utf-8")) if mapping else {}
             sheet = read_spreadsheet(path, path.name, document.get("sheet", ""))
             read = mapping_from_toml(document, sheet.rows) if mapping else first_mapping(sheet.rows)
         except (UnreadableSpreadsheet, UnreadableMapping) as problem:
-            raise _not_understood(str(problem)) from problem
+            raise not_understood(str(problem)) from problem
         except tomllib.TOMLDecodeError as problem:
-            raise _not_understood(f"{mapping} is no TOML: {problem}.") from problem
+            raise not_understood(f"{mapping} is no TOML: {problem}.") from problem
         except (OSError, UnicodeDecodeError) as problem:
-            raise _not_understood(f"The file cannot be read: {problem}.") from problem
+            raise not_understood(f"The file cannot be read: {problem}.") from problem
         return sheet, read
 
     def _ask(self, question: Any, mapping: dict[str, Any]) -> None:
@@ -118,7 +108,7 @@ class Command(BaseCommand):
         try:
             import_rows(by=account, import_file=kept, lines=lines, meaning=meaning, tell=self._say_stage)
         except ActionRefused as refused:
-            raise _not_understood(refused.sentence) from refused
+            raise not_understood(refused.sentence) from refused
 
     def _tell(self, plan: Plan, *, as_json: bool, is_dry: bool) -> None:
         if as_json:
@@ -148,7 +138,3 @@ class Command(BaseCommand):
             self.stdout.write(
                 f"{word}, row {step.line.row}: {' '.join(step.line.problems or step.line.remarks)}"
             )
-
-
-def _not_understood(sentence: str) -> CommandError:
-    return CommandError(sentence, returncode=NOT_UNDERSTOOD)

@@ -10,7 +10,8 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError
 
 from competence.actions.journal import seal
-from competence.models import Account, Checkpoint, JournalEntry
+from competence.management.questions import NOT_UNDERSTOOD, account_named
+from competence.models import Checkpoint, JournalEntry
 from competence.outputs.proof_bundle import bundle, take_out_entries
 from competence.outputs.verify_bundle import as_written
 from competence.permissions import NotAllowed
@@ -26,7 +27,7 @@ from competence.queries.journal import Report, verify
 from competence.queries.journal_proofs import CannotProve, checkpoint_of_size, prove
 from competence.queries.journal_tree import JournalBroken
 
-ALL_WELL, PROBLEMS_FOUND, NOT_UNDERSTOOD = 0, 1, 2
+PROBLEMS_FOUND = 1
 
 
 class Command(BaseCommand):
@@ -104,9 +105,7 @@ class Command(BaseCommand):
         self._print(prove(entry, kind=kind, key=key))
 
     def _bundle(self, options: dict[str, Any]) -> None:
-        by = Account.objects.filter(username=options["by"], is_active=True).first()
-        if by is None:
-            raise CannotProve(f"There is no open account {options['by']}.")
+        by = account_named(options["by"])
         since = None
         if options["since"]:
             since = checkpoint_from_json(Path(options["since"]).read_text(errors="replace"))

@@ -12,12 +12,13 @@ from django.utils import timezone
 from competence.actions.looks import note_look
 from competence.management.questions import (
     REFUSED,
+    account_named,
     machine_named,
     moments_asked,
     not_understood,
     operator_named,
 )
-from competence.models import Account, Look
+from competence.models import Look
 from competence.permissions import NotAllowed
 from competence.queries.record import KnownAnswer, RecordAnswer, ask_record
 from competence.queries.record import as_plain as plain_answer
@@ -55,7 +56,7 @@ class Command(BaseCommand):
             asked = {"at": at.isoformat()} | ({"known_at": known_at.isoformat()} if known_at else {})
             try:
                 note_look(
-                    by=_account(options["by"]),
+                    by=account_named(options["by"]),
                     kind=Look.Kind.RECORD,
                     operator=person,
                     machine=found,
@@ -113,10 +114,3 @@ class Command(BaseCommand):
         for reason in known.reasons:
             since = f" Since {reason.since}." if reason.since else ""
             self.stdout.write(f"   - {reason.sentence}{since}")
-
-
-def _account(username: str) -> Account:
-    found = Account.objects.filter(username=username).first()
-    if found is None:
-        raise not_understood(f"Nobody signs in as {username}.")
-    return found

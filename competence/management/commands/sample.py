@@ -9,13 +9,14 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
 from competence.actions.samples import draw_sample
 from competence.forms.moments import NotAMoment, moment_in
 from competence.forms.samples import SEED
+from competence.management.questions import account_named, not_understood
 from competence.models import Account, Category, Sample, Site
 from competence.queries.sample_populations import POPULATIONS, SampleAsked, population_named
 from competence.queries.samples import plan_sample
@@ -24,7 +25,6 @@ from competence.rules.sampling import CannotSample, smallest_sample, tolerable_f
 from competence.rules.sampling_plans import plan_for
 from competence.rules.sampling_words import Aim, Noun, size_sentences
 
-NOT_UNDERSTOOD = 2
 RECORD = Noun("record", "records")
 
 
@@ -66,11 +66,11 @@ class Command(BaseCommand):
                 return
             sample = draw_sample(by=_account(options["by"]), asked=asked)
         except (CannotSample, NotAMoment, PermissionDenied) as problem:
-            raise _not_understood(str(problem)) from problem
+            raise not_understood(str(problem)) from problem
         except ActionRefused as refused:
-            raise _not_understood(refused.sentence) from refused
+            raise not_understood(refused.sentence) from refused
         except ValidationError as invalid:
-            raise _not_understood(" ".join(invalid.messages)) from invalid
+            raise not_understood(" ".join(invalid.messages)) from invalid
         self._tell_draw(sample, options)
 
     def _tell_size(self, aim: Aim, options: dict[str, Any]) -> None:
@@ -102,7 +102,7 @@ class Command(BaseCommand):
 
 def _aim_of_number(population: int, options: dict[str, Any]) -> Aim:
     if not options["size_only"]:
-        raise _not_understood("From a number nothing can be drawn: add --size-only, or name a population.")
+        raise not_understood("From a number nothing can be drawn: add --size-only, or name a population.")
     confidence, aql = Fraction(_share(options, "confidence")), options["aql"]
     if aql is not None:
         plan = plan_for(population, _decimal("aql", aql))
@@ -118,13 +118,13 @@ def _asked(code: str, options: dict[str, Any]) -> SampleAsked:
     population = population_named(code)
     site = _one(Site, options["site"])
     if site and options["by_site"]:
-        raise _not_understood("--by-site is for every site, and --site names one.")
+        raise not_understood("--by-site is for every site, and --site names one.")
     if options["seed"] and not SEED.regex.search(options["seed"]):
-        raise _not_understood(f"--seed: {SEED.message}")
+        raise not_understood(f"--seed: {SEED.message}")
     zone, is_plan = ZoneInfo(site.zone if site else "UTC"), options["aql"] is not None
     first, last = (None, None) if population.is_state else (_day(options, "first"), _day(options, "last"))
     if first and last and last < first:
-        raise _not_understood("--last is before --first.")
+        raise not_understood("--last is before --first.")
     return SampleAsked(
         of=code,
         site=site,
@@ -147,7 +147,7 @@ def _one(model: type[Site] | type[Category], code: str | None) -> Any:
         return None
     found = model.objects.filter(code__iexact=code).first()
     if found is None:
-        raise _not_understood(f"No {model._meta.verbose_name} has the code {code}.")
+        raise not_understood(f"No {model._meta.verbose_name} has the code {code}.")
     return found
 
 
@@ -155,18 +155,16 @@ def _day(options: dict[str, Any], name: str) -> date:
     try:
         return date.fromisoformat(options[name] or "")
     except ValueError:
-        raise _not_understood(
-            f"These records take --first and --last, as 2026-03-01: see --{name}."
-        ) from None
+        raise not_understood(f"These records take --first and --last, as 2026-03-01: see --{name}.") from None
 
 
 def _share(options: dict[str, Any], name: str) -> Decimal:
     """A share with as many places as a sample keeps."""
     if options[name] is None:
-        raise _not_understood(f"--{name} is missing: a share such as 0.02.")
+        raise not_understood(f"--{name} is missing: a share such as 0.02.")
     share = _decimal(name, options[name])
     if not 0 < share < 1:
-        raise _not_understood(f"--{name} is a share between 0 and 1, such as 0.02 for 2 %.")
+        raise not_understood(f"--{name} is a share between 0 and 1, such as 0.02 for 2 %.")
     return share
 
 
@@ -174,19 +172,16 @@ def _decimal(name: str, text: str) -> Decimal:
     try:
         number = Decimal(text)
     except InvalidOperation:
-        raise _not_understood(f"--{name}: “{text}” is not a number.") from None
+        raise not_understood(f"--{name}: “{text}” is not a number.") from None
     if not number.is_finite():
-        raise _not_understood(f"--{name}: “{text}” is not a number.")
+        raise not_understood(f"--{name}: “{text}” is not a number.")
     return number
 
 
 def _account(username: str | None) -> Account:
     if not username:
-        raise _not_understood("A draw is kept in somebody's name: say whose with --by, or add --size-only.")
-    found = Account.objects.filter(username__iexact=username, is_active=True).first()
-    if found is None:
-        raise _not_understood(f"Nobody signs in as {username}.")
-    return found
+        raise not_understood("A draw is kept in somebody's name: say whose with --by, or add --size-only.")
+    return account_named(username)
 
 
 def _plain(aim: Aim) -> dict[str, Any]:
@@ -199,7 +194,3 @@ def _plain(aim: Aim) -> dict[str, Any]:
         "tolerable": aim.tolerable,
         "letter": aim.letter,
     }
-
-
-def _not_understood(sentence: str) -> CommandError:
-    return CommandError(sentence, returncode=NOT_UNDERSTOOD)

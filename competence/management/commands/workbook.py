@@ -2,24 +2,22 @@
 
 import json
 from argparse import ArgumentParser
-from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
-from django.core.exceptions import PermissionDenied
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 from django.db import models
 
 from competence.actions.clock import now
 from competence.actions.workbooks import note_workbook
 from competence.forms.workbook import slice_asked
+from competence.management.questions import account_named, day_named, not_understood
 from competence.models import Account, Category, Employer, Look, Site
 from competence.outputs.workbook import Written, write_workbook
 from competence.outputs.workbook_files import work_out
-from competence.permissions import Right, require, sites_with
+from competence.permissions import Right, sites_with
 from competence.queries.workbook import CannotAnswer, Slice, as_plain
 
-NOT_UNDERSTOOD = 2
 Named = TypeVar("Named", bound=models.Model)
 
 
@@ -42,9 +40,11 @@ class Command(BaseCommand):
         parser.add_argument("--employer", metavar="FIRM", help="by its whole name")
         parser.add_argument("--category", metavar="CODE")
         parser.add_argument(
-            "--from", dest="first", type=_day, metavar="DAY", help="leave out what happened before"
+            "--from", dest="first", type=day_named, metavar="DAY", help="leave out what happened before"
         )
-        parser.add_argument("--to", dest="last", type=_day, metavar="DAY", help="and what happened after")
+        parser.add_argument(
+            "--to", dest="last", type=day_named, metavar="DAY", help="and what happened after"
+        )
         parser.add_argument("--json", action="store_true", help="print what was written as JSON")
         parser.add_argument("--run", type=int, metavar="LOOK", help="write a workbook asked for on screen")
 
@@ -54,13 +54,13 @@ class Command(BaseCommand):
             work_out(looks.get(pk=options["run"], kind=Look.Kind.WORKBOOK))
             return
         if not options["out"] or not options["by"]:
-            raise _not_understood("Say where to write it, and who takes it out: workbook OUT.xlsx --by NAME")
+            raise not_understood("Say where to write it, and who takes it out: workbook OUT.xlsx --by NAME")
         path = Path(options["out"])
         if path.suffix.lower() != ".xlsx":
-            raise _not_understood(f"{path} does not end in .xlsx, and that is what a workbook is.")
+            raise not_understood(f"{path} does not end in .xlsx, and that is what a workbook is.")
         if not path.parent.is_dir():
-            raise _not_understood(f"There is no folder {path.parent} to write it in.")
-        account = self._account(options["by"])
+            raise not_understood(f"There is no folder {path.parent} to write it in.")
+        account = account_named(options["by"], Right.TAKE_OUT)
         asked = self._asked(account, options)
         look = note_workbook(by=account, asked=asked)
         try:
@@ -72,25 +72,15 @@ class Command(BaseCommand):
                 told=lambda sheet, count: self._say(f"{sheet}: {count:,} rows so far"),
             )
         except OSError as problem:
-            raise _not_understood(f"{path} cannot be written: {problem.strerror}.") from problem
+            raise not_understood(f"{path} cannot be written: {problem.strerror}.") from problem
         self._tell(path, asked, written, as_json=options["json"])
-
-    def _account(self, by: str) -> Account:
-        account = Account.objects.filter(username__iexact=by, is_active=True).first()
-        if account is None:
-            raise _not_understood(f"Nobody signs in as {by}.")
-        try:
-            require(account, Right.TAKE_OUT)
-        except PermissionDenied as refused:
-            raise _not_understood(str(refused)) from refused
-        return account
 
     def _asked(self, account: Account, options: dict[str, Any]) -> Slice:
         allowed = sites_with(account, Right.TAKE_OUT)
         sites = [_named(Site, "site", "code", code.upper()) for code in options["site"]]
         for site in sites:
             if allowed is not None and site.pk not in allowed:
-                raise _not_understood(f"{account.name} may take nothing of {site} out.")
+                raise not_understood(f"{account.name} may take nothing of {site} out.")
         employer, category = options["employer"], options["category"]
         try:
             return slice_asked(
@@ -104,7 +94,7 @@ class Command(BaseCommand):
                 last=options["last"],
             )
         except CannotAnswer as refused:
-            raise _not_understood(str(refused)) from refused
+            raise not_understood(str(refused)) from refused
 
     def _say(self, stage: str) -> None:
         """How far it is: on the error stream, so that what is printed can be read by a program."""
@@ -131,16 +121,5 @@ class Command(BaseCommand):
 def _named(model: type[Named], word: str, column: str, value: str) -> Named:
     found = model._default_manager.filter((f"{column}__iexact", value)).first()
     if found is None:
-        raise _not_understood(f"There is no {word} {value} on the register.")
+        raise not_understood(f"There is no {word} {value} on the register.")
     return found
-
-
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise _not_understood(f"“{text}” is not a day. Write it as 2026-03-05.") from None
-
-
-def _not_understood(sentence: str) -> CommandError:
-    return CommandError(sentence, returncode=NOT_UNDERSTOOD)
