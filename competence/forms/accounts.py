@@ -6,11 +6,8 @@ from django import forms
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.validators import UnicodeUsernameValidator
 
-from competence.forms.record_form import RecordForm, day, reason, refuse_last_before_first
-from competence.models import Account, Category, Role, Site
-from competence.queries.sites import sites_for
-
-EVERY_SITE = "every"
+from competence.forms.record_form import RecordForm, WhereItHoldsForm, day, reason, refuse_last_before_first
+from competence.models import Account, Category, Role
 
 
 class SignInForm(AuthenticationForm):
@@ -70,21 +67,10 @@ class StaffAccountForm(OperatorAccountForm):
     field_order = ["given_name", "family_name", "username", "password", "phone", "email"]
 
 
-class RoleForm(RecordForm):
+class RoleForm(WhereItHoldsForm):
     name = forms.ChoiceField(label="Role", choices=Role.Name.choices)
-    site = forms.ChoiceField(label="At", error_messages={"required": "Say where the role holds."})
 
-    def __init__(self, *args: Any, site_ids: frozenset[int] | None, **kwargs: Any) -> None:
-        """``site_ids``: the sites where the giver may give a role; ``None`` for each of them, and for all."""
-        super().__init__(*args, **kwargs)
-        self.sites = {str(site.pk): site for site in sites_for(site_ids)}
-        choices = [("", "Choose"), *((pk, str(site)) for pk, site in self.sites.items())]
-        if site_ids is None:
-            choices.append((EVERY_SITE, "Every site"))
-        self.fields["site"].choices = choices
-
-    def clean_site(self) -> Site | None:
-        return self.sites.get(self.cleaned_data["site"])
+    field_order = ["name", "site"]
 
 
 class EndRoleForm(RecordForm):

@@ -7,9 +7,9 @@ from zoneinfo import ZoneInfo
 from django import forms
 
 from competence.actions.clock import now
-from competence.forms.moments import NotAMoment, moment_in, moment_where_it_stood
+from competence.forms.moments import NotAMoment, has_offset, moment_in, moment_where_it_stood
 from competence.forms.plant import NumberField
-from competence.forms.record_form import RecordForm
+from competence.forms.record_form import RecordForm, typed_moment
 from competence.models import Account, Machine, Operator, Site
 from competence.permissions import Right, may
 
@@ -21,13 +21,7 @@ class GateForm(RecordForm):
 
     operator = NumberField(label="Operator number")
     machine = NumberField(label="Fleet number")
-    at = forms.CharField(
-        label="At",
-        required=False,
-        max_length=40,
-        help_text="Local time where the machine stood then. Empty: now.",
-        widget=forms.TextInput(attrs={"type": "datetime-local"}),
-    )
+    at = typed_moment("At", help_text="Local time where the machine stood then. Empty: now.")
     supervisor = NumberField(
         label="Supervising operator's number",
         required=False,
@@ -103,12 +97,9 @@ class AskRecordForm(GateForm):
 
     right = Right.ASK_RECORD
 
-    known_at = forms.CharField(
-        label="And as the register knew it at",
-        required=False,
-        max_length=40,
+    known_at = typed_moment(
+        "And as the register knew it at",
         help_text="A third answer, on the same clock, if you want one. Empty: none.",
-        widget=forms.TextInput(attrs={"type": "datetime-local"}),
     )
     field_order = ("operator", "machine", "at", "known_at", "supervisor")
 
@@ -121,7 +112,7 @@ class AskRecordForm(GateForm):
         ].help_text = "Only for a trainee, and only to ask about another than the day's check names."
         for name in ("at", "known_at"):
             # A browser's field for local moments would drop an offset, which says which of two is meant.
-            if _has_offset(str(self.data.get(name, ""))):
+            if has_offset(str(self.data.get(name, ""))):
                 self.fields[name].widget = forms.TextInput()
         # The site for which the account may ask: where the machine stood then, or where it stands now.
         self.site: Site | None = None
@@ -145,17 +136,9 @@ class AskRecordForm(GateForm):
     @property
     def second_at(self) -> datetime | None:
         """Where the clocks showed the moment asked about twice, and the first was taken: the second."""
-        if _has_offset(self.data.get("at", "")):
+        if has_offset(self.data.get("at", "")):
             return None
         zone = ZoneInfo(self.clock.zone)
         local = self.cleaned_data["at"].astimezone(zone)
         second = local.replace(fold=1)
         return second if second.utcoffset() != local.utcoffset() else None
-
-
-def _has_offset(text: str) -> bool:
-    """Whether a moment as typed says its own offset, as ``moment_in`` reads them."""
-    try:
-        return datetime.fromisoformat(text.strip()).tzinfo is not None
-    except ValueError:
-        return False

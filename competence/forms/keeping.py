@@ -4,20 +4,15 @@ from typing import Any
 
 from django import forms
 
-from competence.forms.record_form import RecordForm
-from competence.models import Site
+from competence.forms.record_form import RecordForm, WhereItHoldsForm
 from competence.queries.keeping import ANCHOR_WORDS, KIND_WORDS
-from competence.queries.sites import sites_for
 from competence.rules.retention import Anchor, RecordKind
 
-EVERY_SITE = "every"
 
-
-class KeepingRuleForm(RecordForm):
+class KeepingRuleForm(WhereItHoldsForm):
     kind = forms.ChoiceField(
         label="What is kept", choices=[("", "Choose"), *((one.value, KIND_WORDS[one]) for one in RecordKind)]
     )
-    site = forms.ChoiceField(label="At", error_messages={"required": "Say where the rule holds."})
     months = forms.IntegerField(
         label="For how many months",
         min_value=0,
@@ -33,17 +28,7 @@ class KeepingRuleForm(RecordForm):
         help_text="The law of the place, a permit, a procedure of the firm: so that anybody can look it up.",
     )
 
-    def __init__(self, *args: Any, site_ids: frozenset[int] | None, **kwargs: Any) -> None:
-        """``site_ids``: the sites where the account keeps rules; ``None`` for each of them, and for all."""
-        super().__init__(*args, **kwargs)
-        self.sites = {str(site.pk): site for site in sites_for(site_ids)}
-        choices = [("", "Choose"), *((pk, str(site)) for pk, site in self.sites.items())]
-        if site_ids is None:
-            choices.append((EVERY_SITE, "Every site"))
-        self.fields["site"].choices = choices
-
-    def clean_site(self) -> Site | None:
-        return self.sites.get(self.cleaned_data["site"])
+    field_order = ("kind", "site")
 
 
 def why(label: str = "Why it is erased") -> forms.CharField:

@@ -48,6 +48,14 @@ def moment_where_it_stood(text: str, machine: Machine, *, takes_first: bool = Fa
     return moment_in(text, ZoneInfo(site.zone), takes_first=takes_first), site
 
 
+def has_offset(text: str) -> bool:
+    """Whether a moment as typed says its own offset, as ``moment_in`` reads them."""
+    try:
+        return _read(text).tzinfo is not None
+    except NotAMoment:
+        return False
+
+
 def _read(text: str) -> datetime:
     try:
         return datetime.fromisoformat(text.strip())

@@ -5,6 +5,9 @@ from typing import Any
 from crispy_forms.helper import FormHelper
 from django import forms
 
+from competence.models import Site
+from competence.queries.sites import sites_for
+
 
 class RecordForm(forms.Form):
     """A form whose page draws its own tag and buttons."""
@@ -31,6 +34,25 @@ class RecordForm(forms.Form):
         return found
 
 
+class WhereItHoldsForm(RecordForm):
+    """A form that asks at which site something holds; who may decide for every site can say that too."""
+
+    site = forms.ChoiceField(label="At", error_messages={"required": "Say where it holds."})
+
+    def __init__(self, *args: Any, site_ids: frozenset[int] | None, **kwargs: Any) -> None:
+        """``site_ids``: the sites that the account decides for; ``None`` for each of them, and for all."""
+        super().__init__(*args, **kwargs)
+        self.sites = {str(site.pk): site for site in sites_for(site_ids)}
+        choices = [("", "Choose"), *((pk, str(site)) for pk, site in self.sites.items())]
+        if site_ids is None:
+            choices.append(("every", "Every site"))
+        self.fields["site"].choices = choices
+
+    def clean_site(self) -> Site | None:
+        """``None`` for every site."""
+        return self.sites.get(self.cleaned_data["site"])
+
+
 def day(label: str, *, required: bool = True, help_text: str = "") -> forms.DateField:
     return forms.DateField(
         label=label,
@@ -47,6 +69,17 @@ def moment(label: str, *, required: bool = True, help_text: str = "") -> forms.D
         required=required,
         help_text=help_text,
         widget=forms.DateTimeInput(format="%Y-%m-%dT%H:%M", attrs={"type": "datetime-local"}),
+    )
+
+
+def typed_moment(label: str, *, help_text: str) -> forms.CharField:
+    """A moment as text, for ``forms.moments`` to read: on whose clock, only the rest of the form tells."""
+    return forms.CharField(
+        label=label,
+        required=False,
+        max_length=40,
+        help_text=help_text,
+        widget=forms.TextInput(attrs={"type": "datetime-local"}),
     )
 
 

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from competence.actions.clock import now
 from competence.forms.moments import NotAMoment, moment_in
-from competence.forms.record_form import RecordForm, day
+from competence.forms.record_form import RecordForm, day, refuse_last_before_first, typed_moment
 from competence.models import Category, Sample, Site
 from competence.queries.sample_populations import POPULATIONS, SampleAsked, population_named
 from competence.queries.sites import sites_for
@@ -32,12 +32,8 @@ class SampleForm(RecordForm):
     """``asked``: what was asked for, after the form was found good."""
 
     of = forms.ChoiceField(label="Which records")
-    at = forms.CharField(
-        label="At which moment",
-        required=False,
-        max_length=40,
-        help_text="For tickets and operators. On the site's clock. Empty: now.",
-        widget=forms.TextInput(attrs={"type": "datetime-local"}),
+    at = typed_moment(
+        "At which moment", help_text="For tickets and operators. On the site's clock. Empty: now."
     )
     first_day = day("First day", required=False, help_text="For everything else: from this day ...")
     last_day = day("Last day", required=False, help_text="... to the end of this one.")
@@ -129,10 +125,8 @@ class SampleForm(RecordForm):
                 self.add_error(
                     field, "That is still to come." if given.year > 1900 else "That is too long ago."
                 )
+        refuse_last_before_first(self)
         if self.errors:
-            return
-        if last < first:
-            self.add_error("last_day", "The last day is before the first day.")
             return
         cleaned["first_moment"] = first_moment(first, zone)
         cleaned["before"] = first_moment(last + timedelta(days=1), zone)

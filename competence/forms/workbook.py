@@ -9,7 +9,7 @@ from django import forms
 
 from competence.actions.clock import now
 from competence.forms.moments import NotAMoment, moment_in
-from competence.forms.record_form import RecordForm, day
+from competence.forms.record_form import RecordForm, day, typed_moment
 from competence.models import Account, Category, Employer, Site
 from competence.permissions import Right, sites_with
 from competence.queries.sites import sites_for
@@ -58,22 +58,13 @@ def _moment(text: str, zone: str, field: str, moment: datetime, *, takes_first: 
         raise CannotAnswer(str(error), field) from error
 
 
-def _moment_field(label: str, help_text: str) -> forms.CharField:
-    return forms.CharField(
-        label=label,
-        required=False,
-        max_length=40,
-        help_text=help_text,
-        widget=forms.TextInput(attrs={"type": "datetime-local"}),
-    )
-
-
 class WorkbookForm(RecordForm):
     """Nothing filled in is everything that the account may take out, as it stands now."""
 
-    at = _moment_field("As of", "What was true then. Empty: now.")
-    known_at = _moment_field(
-        "As the register knew it at", "Leaves out what was written down later. Empty: everything known now."
+    at = typed_moment("As of", help_text="What was true then. Empty: now.")
+    known_at = typed_moment(
+        "As the register knew it at",
+        help_text="Leaves out what was written down later. Empty: everything known now.",
     )
     sites = forms.ModelMultipleChoiceField(
         label="Sites",
