@@ -115,6 +115,7 @@ def test_alterations_by_chance_are_found_and_named(register):
     drill(EVERYDAY, seed=1)
 
 
+@pytest.mark.drill
 @pytest.mark.slow
 def test_a_thousand_alterations_by_chance_are_found_and_named(register):
     drill(DRILL, seed=20261125)

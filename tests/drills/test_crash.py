@@ -27,6 +27,7 @@ def folder(tmp_path):
     return tmp_path
 
 
+@pytest.mark.drill
 def test_twenty_kills_on_sqlite_lose_nothing(folder, capfd):
     assert drill(folder, kills=20, seed=1) == ALL_KEPT, capfd.readouterr().out
 

@@ -25,25 +25,25 @@ def drill(*asked: str) -> subprocess.CompletedProcess:
     )
 
 
+@pytest.mark.drill
 def test_rows_of_every_landed_schema_come_to_the_newest():
     done = drill()
     assert done.returncode == 0, done.stdout + done.stderr
-    migrations = len(list(HERE.glob("competence/migrations/0*.py"))) + len(
-        list(HERE.glob("assessments/migrations/0*.py"))
-    )
-    # From each, but for the very first step, which is one app of two.
+    # From each step of the upper app, which brings those of the lower one along.
+    steps = len(list(HERE.glob("assessments/migrations/0*.py")))
     held = [line for line in done.stdout.splitlines() if line.startswith("held  from ")]
-    assert len(held) >= migrations - 5
+    assert len(held) >= steps
     assert "from assessments.0001_first" in done.stdout
 
 
+@pytest.mark.drill
 def test_no_step_shuts_a_long_table_on_postgresql():
     """At few rows, so that what is held to is the locks' list; the seconds are taken by hand at many."""
     if not list(Path("/usr/lib/postgresql").glob("*/bin/initdb")):
         pytest.skip("LOCKS OF MIGRATIONS WERE NOT SEEN: PostgreSQL is missing")
     done = drill("--rows", "2000")
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "long tables shut" in done.stdout
+    assert "shut for" in done.stdout
 
 
 BEFORE = {

@@ -52,5 +52,5 @@ def test_from_signing_in_to_a_booked_renewal(open_page, check_access, screen):
 
     # The forecast has heard of it.
     page.goto(f"/cover/{machine.site.code}/{category.code}/")
-    page.get_by_text("The bookings close the gap if passed").wait_for()
+    page.get_by_text("Bookings and renewals that are ready close the gap").wait_for()
     page.get_by_text("if every booking is passed").wait_for()
