@@ -18,7 +18,7 @@ from competence.queries.missed_checks import unchecked_lately
 from competence.views.doing import asks
 from competence.views.files import file_to_keep
 from competence.views.front import Part
-from competence.views.lists import category_choice, choice, paged, site_choice, typed
+from competence.views.lists import category_choice, choice, paged, site_choice, typed, whole_number
 from competence.views.reading import reads_from_replica
 
 WINDOWS = (*((str(days), f"{days} days") for days in HORIZONS), ("0", f"Ended, last {PAST_DAYS} days"))
@@ -32,7 +32,7 @@ def _asked(request: HttpRequest) -> EndsAsked:
         days=int(days if days in dict(WINDOWS) else USUAL_DAYS),
         site=typed(request, "site"),
         category=typed(request, "category"),
-        employer=int(employer) if employer.isdecimal() and len(employer) < 10 else None,
+        employer=whole_number(employer),
         kind=kind if kind in dict(KINDS) else "",
         text=typed(request, "q"),
     )

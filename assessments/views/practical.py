@@ -45,6 +45,7 @@ from competence.permissions import NotAllowed, Right, may
 from competence.queries.checks import open_defects
 from competence.rules.dates import day_at
 from competence.views.doing import asks, attempt
+from competence.views.lists import whole_number
 from competence.views.pages import clock_of, form_page
 
 Status = Assessment.Status
@@ -257,8 +258,7 @@ def note(request: HttpRequest, assessment_id: uuid.UUID) -> JsonResponse:
     form = NoteForm(request.POST, request.FILES)
     if not form.is_valid():
         return JsonResponse({"sentences": form.sentences}, status=422)
-    pk = request.POST.get("point", "")
-    listed = int(pk) if pk.isdecimal() and len(pk) < 19 else 0
+    listed = whole_number(request.POST.get("point"), 18) or 0
     try:
         kept = note_point(by=request.user, assessment_id=assessment.pk, note=form.as_note(listed))
     except ActionRefused as refused:

@@ -33,7 +33,7 @@ from assessments.rules.questions import Kind
 from assessments.views.question_cards import asked_card, told_card
 from competence.permissions import Right, may_everywhere, require_everywhere
 from competence.views.doing import asks, attempt
-from competence.views.lists import category_choice, choice, paged, typed
+from competence.views.lists import category_choice, choice, paged, typed, whole_number
 from competence.views.standards import version_asked
 
 
@@ -43,10 +43,10 @@ def may_keep(request: HttpRequest) -> bool:
 
 
 def variant_asked(request: HttpRequest) -> int:
-    text = request.GET.get("variant", "1")
-    if not (text.isascii() and text.isdecimal()) or len(text) > 6:
+    number = whole_number(request.GET.get("variant", "1"), 6)
+    if number is None:
         raise Http404("No such variant.")
-    return int(text)
+    return number
 
 
 @require_GET
@@ -173,8 +173,9 @@ def _looked_at(
     posted: Any, form: QuestionForm, one: Question | None, wording: dict[str, Any]
 ) -> dict[str, Any]:
     """What the page shows beside the form of a question that is not kept yet: itself, as it is drawn."""
-    text = posted.get("hold") or posted.get("preview") or "1"
-    variant = int(text) if text.isascii() and text.isdecimal() and len(text) < 7 else 1
+    variant = whole_number(posted.get("hold") or posted.get("preview") or "1", 6)
+    if variant is None:
+        variant = 1
     version = QuestionVersion(question=one or Question(code="new"), number=1, **wording)
     is_to_hold = _is_to_hold(version, variant)
     faults = faults_in(version)
@@ -223,10 +224,10 @@ def question_review(request: HttpRequest, code: str) -> HttpResponse:
 
 def _number_of(request: HttpRequest) -> int:
     """The version that was read: one that was written meanwhile is not reviewed unread."""
-    text = request.POST.get("version", "")
-    if not (text.isascii() and text.isdecimal()) or len(text) > 5:
+    number = whole_number(request.POST.get("version"), 5)
+    if number is None:
         raise Http404("No such version.")
-    return int(text)
+    return number
 
 
 @require_POST

@@ -32,6 +32,7 @@ from competence.models import Operator
 from competence.permissions import NotAllowed, Right
 from competence.rules.reasons import long_date
 from competence.views.doing import asks, attempt
+from competence.views.lists import whole_number
 
 Status = Sitting.Status
 
@@ -143,8 +144,9 @@ def sitting_question(request: HttpRequest, sitting_id: uuid.UUID, position: int)
 
 def _current(sheet: SittingSheet, asked: str) -> int:
     positions = [question.position for question in sheet.questions]
-    if asked.isdecimal() and len(asked) < 5 and int(asked) in positions:
-        return int(asked)
+    position = whole_number(asked)
+    if position in positions:
+        return position
     return sheet.unanswered[0].position if sheet.unanswered else positions[-1]
 
 

@@ -28,7 +28,7 @@ class OperatorsAsked:
 
     text: str = ""
     site: str = ""
-    employer: str = ""
+    employer: int | None = None
     category: str = ""
     state: str = ""
     active: str = "yes"
@@ -42,8 +42,8 @@ def operators_asked(
     found = holding(found, asked.text, "number", "given_name", "family_name")
     if asked.site:
         found = found.filter(state__site__code=asked.site)
-    if asked.employer.isdecimal():
-        found = found.filter(state__employer_id=int(asked.employer))
+    if asked.employer is not None:
+        found = found.filter(state__employer_id=asked.employer)
     if asked.active in ("yes", "no"):
         found = found.filter(state__is_active=asked.active == "yes")
     tickets = Ticket.objects.filter(operator=OuterRef("pk"), level__isnull=False)

@@ -41,6 +41,12 @@ def day_typed(request: HttpRequest, name: str) -> date | None:
     return day if day and FIRST_YEAR <= day.year <= LAST_YEAR else None
 
 
+def whole_number(text: str | None, most_digits: int = 9) -> int | None:
+    """What was typed as a whole number; ``None`` for anything else. Of more than 18 digits no database takes
+    one."""
+    return int(text) if text and text.isascii() and text.isdecimal() and len(text) <= most_digits else None
+
+
 def choice(
     name: str, label: str, options: Iterable[Sequence[Any]], selected: str, every: str = ""
 ) -> dict[str, Any]:

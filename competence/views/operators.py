@@ -43,7 +43,7 @@ from competence.queries.timeline import (
 )
 from competence.views import accounts
 from competence.views.doing import asks, attempt
-from competence.views.lists import category_choice, choice, paged, site_choice, typed
+from competence.views.lists import category_choice, choice, paged, site_choice, typed, whole_number
 from competence.views.pages import clock_of, form_page, operator_or_404
 
 OPERATOR_STATES = (*STATE_CHOICES, ("none", "No ticket"))
@@ -58,7 +58,7 @@ def operator_list(request: HttpRequest) -> HttpResponse:
     asked = OperatorsAsked(
         text=typed(request, "q"),
         site=typed(request, "site"),
-        employer=typed(request, "employer"),
+        employer=whole_number(typed(request, "employer")),
         category=typed(request, "category"),
         state=state if state in dict(OPERATOR_STATES) else "",
         active=typed(request, "active", "yes"),
@@ -77,7 +77,7 @@ def operator_list(request: HttpRequest) -> HttpResponse:
             site_choice(site_ids, asked.site),
             category_choice("Holds a ticket for", asked.category),
             choice("state", "With a ticket", OPERATOR_STATES, asked.state, "In any state"),
-            choice("employer", "Employer", employers, asked.employer, "Any employer"),
+            choice("employer", "Employer", employers, str(asked.employer or ""), "Any employer"),
             choice("active", "Active", ACTIVE_CHOICES, asked.active),
         ],
     }

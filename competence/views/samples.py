@@ -40,7 +40,7 @@ from competence.rules.sampling import CannotSample, Outcome, Tally
 from competence.rules.sampling_words import ResultWords, draw_steps, result_words, size_sentences
 from competence.views.doing import asks, attempt
 from competence.views.files import WORKBOOK, file_to_keep
-from competence.views.lists import choice, paged, typed
+from competence.views.lists import choice, paged, typed, whole_number
 
 Found = SampleVerdict.Found
 TONES = {Found.MET: "good", Found.FAULT: "stop", Found.CANNOT_TELL: "warn"}
@@ -182,7 +182,7 @@ def _result(shown: Sample, rows: list[SheetRow], tally: Tally) -> dict[str, Any]
 def sample_verdict(request: HttpRequest, pk: int) -> HttpResponse:
     """Keep what was found of one record. A script gets JSON: 200 kept; 409 or 422 not, and why."""
     shown = _sample_or_404(request, pk)
-    item = get_object_or_404(SampledItem, sample=shown, pk=_number(request.POST.get("item")))
+    item = get_object_or_404(SampledItem, sample=shown, pk=whole_number(request.POST.get("item"), 18))
     sentence, status = "", 200
     try:
         note_verdict(
@@ -210,10 +210,6 @@ def _so_far(shown: Sample) -> dict[str, Any]:
     so_far = _result(shown, rows, tally) if tally.unanswered < tally.drawn else None
     drawn = render_to_string("competence/samples/so_far.html", {"so_far": so_far})
     return {"answered": tally.drawn - tally.unanswered, "so_far": drawn}
-
-
-def _number(text: str | None) -> int:
-    return int(text) if text and text.isascii() and text.isdecimal() and len(text) < 19 else 0
 
 
 @require_POST

@@ -16,6 +16,7 @@ from competence.permissions import Right, may_everywhere, require_everywhere
 from competence.queries.standards import sheet_of_standard, standard_rows
 from competence.rules.reasons import long_date
 from competence.views.doing import asks, attempt
+from competence.views.lists import whole_number
 
 
 def may_publish(request: HttpRequest) -> bool:
@@ -28,9 +29,10 @@ def version_asked(request: HttpRequest) -> int | None:
     text = request.GET.get("version", "")
     if not text:
         return None
-    if not (text.isascii() and text.isdecimal()) or len(text) > 5:
+    number = whole_number(text, 5)
+    if number is None:
         raise Http404("No such version.")
-    return int(text)
+    return number
 
 
 @require_GET
