@@ -5,6 +5,7 @@ import io
 from collections.abc import Iterable
 
 from assessments.rules.end_lines import KIND_WORDS, End
+from competence.outputs.typed_sheets import LIKE_A_FORMULA
 
 COLUMNS = (
     "Operator number",
@@ -19,14 +20,12 @@ COLUMNS = (
     "Booked for",
     "Passed on, ready to renew",
 )
-# A spreadsheet takes a cell that begins so for a formula and would run it (CWE-1236).
-STARTS_OF_FORMULAS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
 def plain_cell(text: str) -> str:
     """The text as a spreadsheet will show it and never run it: an apostrophe before what looks like a
     formula."""
-    return f"'{text}" if text.startswith(STARTS_OF_FORMULAS) else text
+    return f"'{text}" if text.startswith(LIKE_A_FORMULA) else text
 
 
 def end_table(rows: Iterable[End]) -> bytes:

@@ -9,15 +9,16 @@ from typing import Any
 from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Font, PatternFill
+from openpyxl.utils import get_column_letter
 from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
+from competence.outputs.typed_sheets import LIKE_A_FORMULA
 from competence.rules.spreadsheet_columns import PART_WORDS, Part
 
 MARK_HEADING = "What is wrong with this row"
 # The columns of the empty workbook: one row a person and category.
 TEMPLATE_PARTS = [part for part in PART_WORDS if part not in (Part.NAME, Part.TICKET_TO)]
 _NOT_IN_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
-_LIKE_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _WRONG, _DOUBTFUL = (PatternFill("solid", fgColor=colour) for colour in ("F8D7CF", "FBEBC2"))
 _LONGEST = 32_000
 
@@ -32,7 +33,7 @@ def marked_workbook(
     if headings_row <= len(rows):
         while width and not any(len(row) >= width and str(row[width - 1] or "").strip() for row in rows):
             width -= 1
-    sheet.column_dimensions[_letters(width)].width = 70
+    sheet.column_dimensions[get_column_letter(width + 1)].width = 70
     for number, row in enumerate(rows, start=1):
         cells = [_cell(sheet, row[place] if place < len(row) else None) for place in range(width)]
         said, fill = problems.get(number), _WRONG
@@ -54,7 +55,7 @@ def template_workbook(rows: Iterable[dict[Part, Any]] = ()) -> bytes:
     """The columns that need no guessing, with rows if there are any."""
     book, sheet = _new("Tickets")
     for place, part in enumerate(TEMPLATE_PARTS):
-        sheet.column_dimensions[_letters(place)].width = max(14, len(PART_WORDS[part]) + 2)
+        sheet.column_dimensions[get_column_letter(place + 1)].width = max(14, len(PART_WORDS[part]) + 2)
     sheet.freeze_panes = "A2"
     headings = [_cell(sheet, PART_WORDS[part]) for part in TEMPLATE_PARTS]
     for heading in headings:
@@ -81,17 +82,9 @@ def _cell(sheet: WriteOnlyWorksheet, value: Any) -> WriteOnlyCell:
     text = _NOT_IN_XML.sub("", value)[:_LONGEST]
     cell = WriteOnlyCell(sheet, text)
     cell.data_type = "s"
-    if text.startswith(_LIKE_A_FORMULA):
+    if text.startswith(LIKE_A_FORMULA):
         cell.quotePrefix = True
     return cell
-
-
-def _letters(place: int) -> str:
-    letters, place = "", place + 1
-    while place:
-        place, rest = divmod(place - 1, 26)
-        letters = chr(65 + rest) + letters
-    return letters
 
 
 def _bytes(book: Workbook) -> bytes:

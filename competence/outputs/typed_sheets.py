@@ -46,7 +46,8 @@ FIRST_YEAR = 1901
 _SUSPECT = re.compile(r"[\x00-\x1f\x7f\ufffe\uffff]|^[=+\-@]|_x|^\s*$")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _ESCAPE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
-_LIKE_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+# A spreadsheet takes a cell that begins so for a formula and would run it (CWE-1236).
+LIKE_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
 class Type(StrEnum):
@@ -101,7 +102,7 @@ def safe_text(text: str, tally: Tally) -> tuple[str, bool]:
         tally.cut += 1
         note = f" [cut: {len(text):,} characters in the register]"
         shown = shown[: MOST_CHARACTERS - len(note)] + note
-    is_quoted = shown.startswith(_LIKE_A_FORMULA)
+    is_quoted = shown.startswith(LIKE_A_FORMULA)
     if not shown.strip():
         # A reader may drop text that is nothing but space.
         return "".join(f"_x{ord(one):04X}_" for one in shown), is_quoted
