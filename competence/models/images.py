@@ -1,6 +1,5 @@
 """A row as the journal sees it: plain values, their commitment, and an entry's leaf."""
 
-import hashlib
 import json
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, time
@@ -72,11 +71,6 @@ def plain_value(field: models.Field, value: Any) -> Any:
     if isinstance(value, str) and hasattr(value, "value"):
         return value.value
     return value
-
-
-def commitment_to(content: Any, salt: bytes) -> bytes:
-    """SHA-256 of the salt followed by the canonical JSON (RFC 8785) of the content."""
-    return hashlib.sha256(bytes(salt) + canonical(content)).digest()
 
 
 def canonical(content: Any) -> bytes:

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -307,10 +307,6 @@ def pictures_and_words(subject: Subject) -> list[ErasableColumn]:
                 ErasableColumn(row, name) for row, names in _naming(model, texts, person) for name in names
             ]
     return [one for one in found if not one.is_erased]
-
-
-def today_utc(moment: datetime) -> date:
-    return moment.astimezone(UTC).date()
 
 
 @dataclass(frozen=True)

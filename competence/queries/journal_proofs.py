@@ -13,8 +13,6 @@ from competence.queries.checkpoints import (
     checkpoint_as_json,
     latest_checkpoint,
     octets,
-    statement_as_json,
-    statement_of,
 )
 from competence.queries.journal_tree import JournalBroken, LeafTree, tree_at
 from competence.rules.journal import is_consistent, is_included, leaf_hash
@@ -118,16 +116,6 @@ def prove_extension(older: Statement, newer: Checkpoint) -> list[str]:
             "this register, or the journal was rewritten. Run “journal verify”."
         )
     return [node.hex() for node in path]
-
-
-def prove_consistency(older: Checkpoint, newer: Checkpoint) -> dict[str, Any]:
-    """The proof that the journal at ``newer`` begins with all of the journal at ``older``."""
-    stated = statement_of(older)
-    return {
-        "older": statement_as_json(stated),
-        "newer": checkpoint_as_json(newer),
-        "path": prove_extension(stated, newer),
-    }
 
 
 def checkpoint_of_size(size: int) -> Checkpoint:

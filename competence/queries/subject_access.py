@@ -27,7 +27,6 @@ class Section:
 
     label: str
     noun: str
-    why_kept: str
     columns: list[str]
     rows: list[dict[str, Any]]
     words: dict[str, dict[Any, str]] = field(default_factory=dict)
@@ -91,7 +90,6 @@ def _section(label: str, told: Personal, rows: list[models.Model], subject: Subj
     return Section(
         label,
         "Accounts" if model is Account else str(model._meta.verbose_name_plural).capitalize(),
-        told.why,
         columns,
         [_row(row, told, columns, subject) for row in rows],
         _words(model, columns, rows),

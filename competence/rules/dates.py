@@ -145,8 +145,3 @@ def _end_of_gap(day: date, zone: ZoneInfo, before: datetime) -> datetime:
 def day_bounds(day: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
     """First instant of ``day`` and first instant after it, in UTC (a half-open interval)."""
     return first_moment(day, zone), first_moment(day + timedelta(days=1), zone)
-
-
-def whole_days(earlier: datetime, later: datetime) -> int:
-    """Elapsed time cut to whole days, as recall counts it."""
-    return (later - earlier) // timedelta(days=1)

@@ -12,9 +12,9 @@ from django.db import connection, transaction
 from competence.actions import journal
 from competence.actions.journal import record, seal
 from competence.models import Checkpoint, Employer, JournalEntry, Site
-from competence.queries.checkpoints import signed_bytes
+from competence.queries.checkpoints import signed_bytes, statement_of
 from competence.queries.journal import verify
-from competence.queries.journal_proofs import CannotProve, NotSealed, prove, prove_consistency
+from competence.queries.journal_proofs import CannotProve, NotSealed, prove, prove_extension
 from competence.queries.journal_tree import JournalBroken
 from competence.queries.one_snapshot import one_snapshot
 from competence.rules.journal import faults_of_proof, is_consistent
@@ -263,13 +263,13 @@ class TestProving:
         older = Checkpoint.objects.get()
         enter()
         newer = seal()
-        proof = prove_consistency(older, newer)
+        path = prove_extension(statement_of(older), newer)
         assert is_consistent(
-            old_size=proof["older"]["size"],
-            old_root=bytes.fromhex(proof["older"]["root"]),
-            new_size=proof["newer"]["size"],
-            new_root=bytes.fromhex(proof["newer"]["root"]),
-            path=[bytes.fromhex(node) for node in proof["path"]],
+            old_size=older.size,
+            old_root=bytes(older.root),
+            new_size=newer.size,
+            new_root=bytes(newer.root),
+            path=[bytes.fromhex(node) for node in path],
         )
 
 

@@ -11,11 +11,12 @@ from django.test.utils import CaptureQueriesContext, override_settings
 
 from competence.actions.journal import record, seal
 from competence.models import Checkpoint, DailyCheck, Finding, JournalEntry, JournalledRow, Operator, Site
-from competence.models.images import commitment_to, leaf_of
+from competence.models.images import canonical, leaf_of
 from competence.queries.checkpoints import checkpoint_as_json, checkpoint_from_json, signed_bytes, written
 from competence.queries.journal import verify
 from competence.queries.journal_rows import journalled_models
 from competence.queries.journal_tree import LeafTree
+from competence.rules.journal import commitment_hash
 from tests import factories
 from tests.actions.journalled_register import (
     another,
@@ -204,7 +205,7 @@ def test_an_inserted_journalled_row_leaves_its_entry_altered():
         key="9999",
         content=content,
         salt=salt,
-        commitment=commitment_to(content, salt),
+        commitment=commitment_hash(salt, canonical(content)),
     )
     assert any(f"Entry {entry.pk} " in one for one in sentences("altered entry"))
 
@@ -271,7 +272,7 @@ def rewrite_whole_entry():
     row = JournalledRow.objects.get(kind="competence.site", key=str(site.pk))
     content = {**row.content, "name": "Elsewhere"}
     put(row, "content", content)
-    put(row, "commitment", commitment_to(content, row.salt))
+    put(row, "commitment", commitment_hash(bytes(row.salt), canonical(content)))
     rows = row.entry.rows.order_by("id").values_list("kind", "key", "commitment")
     put(row.entry, "leaf", leaf_of(row.entry, rows))
 

@@ -15,7 +15,6 @@ from competence.rules.dates import (
     day_bounds,
     first_moment,
     period_end,
-    whole_days,
 )
 
 # anchor, months, anniversary, day before, end of month
@@ -180,9 +179,3 @@ def test_a_moment_that_comes_twice_keeps_its_day(zone, local, fold, instant):
 def test_a_moment_without_an_offset_has_no_day():
     with pytest.raises(ValueError, match="says no offset"):
         day_at(datetime(2026, 6, 1, 12), ZoneInfo("Europe/London"))
-
-
-def test_elapsed_days_are_whole():
-    start = datetime(2026, 3, 28, 12, tzinfo=UTC)
-    assert whole_days(start, start + timedelta(days=2) - timedelta(seconds=1)) == 1
-    assert whole_days(start, start + timedelta(days=2)) == 2
