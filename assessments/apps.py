@@ -1,3 +1,5 @@
+from typing import Any
+
 from django.apps import AppConfig
 
 
@@ -6,100 +8,88 @@ class AssessmentsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        """Tell the journal which of this app's rows are drafts: those of an assessment still being marked,
-        and of a sitting still open. Tell the start page which parts this app has for it, and the loading of
-        the reference content that the bank of questions is part of it. Tell the demo's scenario
-        which walk-arounds were marked in it."""
-        from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
+        """Fill the lists by which the lower app is told of this one; each is described where it stands."""
+        _tell_of_drafts()
+        _tell_of_records()
+        _tell_of_pages()
+        _tell_of_what_follows()
+        _tell_of_content()
 
-        from assessments.models import Assessment, Sitting
-        from competence.queries.journal_rows import DRAFTS
 
-        # A plan is a working paper; what is accepted of it are bookings.
-        DRAFTS["assessments.plan"] = ExpressionWrapper(Q(pk__isnull=False), BooleanField())
-        # A digest is no record: what it speaks of is.
-        for kind in ("assessments.outgoingmail", "assessments.digestline"):
-            DRAFTS[kind] = ExpressionWrapper(Q(pk__isnull=False), BooleanField())
-        being_marked = Exists(Assessment.objects.filter(pk=OuterRef("assessment_id"), status="marking"))
-        DRAFTS["assessments.assessment"] = ExpressionWrapper(Q(status="marking"), BooleanField())
-        DRAFTS["assessments.tap"] = DRAFTS["assessments.pointnote"] = being_marked
-        DRAFTS["assessments.answer"] = Exists(
-            Sitting.objects.filter(drawn=OuterRef("drawn_id"), status="open")
-        )
+def _add(told: list[Any], *more: Any) -> None:
+    """Once each, however often an app is made ready."""
+    told.extend(one for one in more if one not in told)
 
-        from assessments.models.personal import PERSONAL_HERE
-        from competence.models.personal import PERSONAL
 
-        PERSONAL.update(PERSONAL_HERE)
+def _tell_of_drafts() -> None:
+    from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
 
-        from assessments.views.assessment_records import own_parts
-        from assessments.views.bookings import start_parts
-        from assessments.views.ends import monday_parts
-        from assessments.views.sitting_records import own_parts as sitting_parts
-        from competence.views.front import PART_PROVIDERS
+    from assessments.models import Assessment, Sitting
+    from competence.queries.journal_rows import DRAFTS
 
-        for provider in (sitting_parts, own_parts, start_parts, monday_parts):
-            if provider not in PART_PROVIDERS:
-                PART_PROVIDERS.append(provider)
+    # A plan is a working paper; what is accepted of it are bookings.
+    DRAFTS["assessments.plan"] = ExpressionWrapper(Q(pk__isnull=False), BooleanField())
+    # A digest is no record: what it speaks of is.
+    for kind in ("assessments.outgoingmail", "assessments.digestline"):
+        DRAFTS[kind] = ExpressionWrapper(Q(pk__isnull=False), BooleanField())
+    being_marked = Exists(Assessment.objects.filter(pk=OuterRef("assessment_id"), status="marking"))
+    DRAFTS["assessments.assessment"] = ExpressionWrapper(Q(status="marking"), BooleanField())
+    DRAFTS["assessments.tap"] = DRAFTS["assessments.pointnote"] = being_marked
+    DRAFTS["assessments.answer"] = Exists(Sitting.objects.filter(drawn=OuterRef("drawn_id"), status="open"))
 
-        from assessments.queries.record_kinds import KINDS
-        from competence.queries.record_entries import RECORD_KINDS
 
-        RECORD_KINDS.update(KINDS)
+def _tell_of_records() -> None:
+    from assessments.models.personal import PERSONAL_HERE
+    from assessments.outputs.workbook_sheets import ASSESSMENTS, SITTINGS
+    from assessments.queries.record_kinds import KINDS
+    from assessments.queries.record_sources import sources_of
+    from assessments.queries.samples import CONFIRMED
+    from competence.models.personal import PERSONAL
+    from competence.outputs.workbook import MORE_SHEETS
+    from competence.queries.record_chain import CHAIN_LINKS
+    from competence.queries.record_entries import RECORD_KINDS
+    from competence.queries.sample_populations import POPULATIONS
 
-        from assessments.queries.bookings import bookings_while_away
-        from competence.actions.absences import ON_ABSENCE
+    PERSONAL.update(PERSONAL_HERE)
+    RECORD_KINDS.update(KINDS)
+    _add(CHAIN_LINKS, sources_of)
+    _add(POPULATIONS, CONFIRMED)
+    _add(MORE_SHEETS, ASSESSMENTS, SITTINGS)
 
-        if bookings_while_away not in ON_ABSENCE:
-            ON_ABSENCE.append(bookings_while_away)
 
-        from assessments.actions.refreshers import after_check
-        from competence.actions.checks import ON_SUBMITTED
+def _tell_of_pages() -> None:
+    from assessments.queries.waiting_mail import waiting_mail
+    from assessments.views.assessment_records import own_parts
+    from assessments.views.bookings import start_parts
+    from assessments.views.ends import monday_parts
+    from assessments.views.sitting_records import own_parts as sitting_parts
+    from competence.views.front import PART_PROVIDERS
+    from competence.views.watching import GAUGES
 
-        if after_check not in ON_SUBMITTED:
-            ON_SUBMITTED.append(after_check)
+    _add(PART_PROVIDERS, sitting_parts, own_parts, start_parts, monday_parts)
+    _add(GAUGES, waiting_mail)
 
-        from assessments.queries.samples import CONFIRMED
-        from competence.queries.sample_populations import POPULATIONS
 
-        if CONFIRMED not in POPULATIONS:
-            POPULATIONS.append(CONFIRMED)
+def _tell_of_what_follows() -> None:
+    from assessments.actions.refreshers import after_check
+    from assessments.queries.bookings import bookings_while_away
+    from competence.actions.absences import ON_ABSENCE
+    from competence.actions.checks import ON_SUBMITTED
 
-        from assessments.inputs.question_bank import load_question_bank
-        from competence.inputs.reference import CONTENT_PROVIDERS
+    _add(ON_ABSENCE, bookings_while_away)
+    _add(ON_SUBMITTED, after_check)
 
-        if load_question_bank not in CONTENT_PROVIDERS:
-            CONTENT_PROVIDERS.append(load_question_bank)
 
-        from assessments.inputs.scenario import plan_assessments
-        from assessments.inputs.scenario_sittings import plan_sittings
-        from competence.inputs.scenario_history import PLANNERS
+def _tell_of_content() -> None:
+    """Of the reference content, and of the demo's history and its cases."""
+    from assessments.inputs.question_bank import load_question_bank
+    from assessments.inputs.scenario import plan_assessments
+    from assessments.inputs.scenario_sittings import plan_sittings
+    from assessments.management.main_job import faded
+    from competence.inputs.reference import CONTENT_PROVIDERS
+    from competence.inputs.scenario_history import PLANNERS
+    from competence.management.main_job import MORE_PARTS
 
-        for planner in (plan_assessments, plan_sittings):
-            if planner not in PLANNERS:
-                PLANNERS.append(planner)
-
-        from assessments.outputs.workbook_sheets import ASSESSMENTS, SITTINGS
-        from competence.outputs.workbook import MORE_SHEETS
-
-        for sheet in (ASSESSMENTS, SITTINGS):
-            if sheet not in MORE_SHEETS:
-                MORE_SHEETS.append(sheet)
-
-        from assessments.queries.record_sources import sources_of
-        from competence.queries.record_chain import CHAIN_LINKS
-
-        if sources_of not in CHAIN_LINKS:
-            CHAIN_LINKS.append(sources_of)
-
-        from assessments.queries.waiting_mail import waiting_mail
-        from competence.views.watching import GAUGES
-
-        if waiting_mail not in GAUGES:
-            GAUGES.append(waiting_mail)
-
-        from assessments.management.main_job import faded
-        from competence.management.main_job import MORE_PARTS
-
-        if faded not in MORE_PARTS:
-            MORE_PARTS.append(faded)
+    _add(CONTENT_PROVIDERS, load_question_bank)
+    _add(PLANNERS, plan_assessments, plan_sittings)
+    _add(MORE_PARTS, faded)
