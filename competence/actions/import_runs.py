@@ -8,7 +8,7 @@ from django.db import transaction
 from competence.actions import background
 from competence.actions.clock import now
 from competence.actions.errors import ActionRefused
-from competence.actions.imports import import_rows, open_import
+from competence.actions.imports import import_rows, open_import, require_import
 from competence.models import Account, ImportFile, ImportRun
 from competence.rules.import_rows import Line, Meaning
 
@@ -60,6 +60,7 @@ def ask_for_run(*, by: Account, import_file: ImportFile, kind: Kind) -> ImportRu
 
 def stop_run(*, by: Account, run: ImportRun) -> None:
     """Ask what is at work to stop; nothing of the file is brought in then. Writes no row: see above."""
+    require_import(by, run.file)
     if run.status != Status.RUNNING:
         raise ActionRefused("It has ended already.")
     background.ask_to_stop(run.work_name)

@@ -182,12 +182,17 @@ def collector_at_rest() -> Iterator[None]:
             gc.enable()
 
 
-def open_import(by: Account, import_file: ImportFile) -> ImportFile:
-    """The draft, locked: one's own, or with the right for every site anybody's, since it names people."""
+def require_import(by: Account, import_file: ImportFile) -> None:
+    """A file that names people is for whoever sent it; with the right for every site, so is anybody's."""
     require(by, Right.KEEP_PEOPLE)
-    import_file = ImportFile.objects.select_for_update(of=("self",)).get(pk=import_file.pk)
     if import_file.uploaded_by_id != by.pk:
         require_everywhere(by, Right.KEEP_PEOPLE)
+
+
+def open_import(by: Account, import_file: ImportFile) -> ImportFile:
+    """The draft, locked."""
+    require_import(by, import_file)
+    import_file = ImportFile.objects.select_for_update(of=("self",)).get(pk=import_file.pk)
     if import_file.status != ImportFile.Status.IN_PROGRESS:
         raise ActionRefused(f"This file is {import_file.get_status_display().lower()}; nothing was done.")
     return import_file

@@ -6,10 +6,10 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
+from competence.actions.imports import require_import
 from competence.inputs.import_files import read_kept
 from competence.inputs.spreadsheet import Sheet, UnreadableSpreadsheet
 from competence.models import ImportFile
-from competence.permissions import Right, require_everywhere
 
 STEPS = (("import-columns", "Columns"), ("import-values", "Values"), ("import-dry-run", "What would happen"))
 # The page of a long file that is being worked on is part of the last step.
@@ -19,8 +19,7 @@ CURRENT = {"import-running": "import-dry-run"}
 def draft_of(request: HttpRequest, pk: int) -> ImportFile:
     """The file, where it is one's own or one keeps people everywhere."""
     kept = get_object_or_404(ImportFile.objects.select_related("uploaded_by", "imported_by"), pk=pk)
-    if kept.uploaded_by_id != request.user.pk:
-        require_everywhere(request.user, Right.KEEP_PEOPLE)
+    require_import(request.user, kept)
     return kept
 
 

@@ -20,6 +20,7 @@ from competence.actions import background, import_runs
 from competence.actions.import_runs import ask_for_run, stop_run
 from competence.management.import_work import work_off
 from competence.models import ImportedRow, ImportFile, ImportRun, JournalEntry, Operator, Ticket
+from competence.permissions import NotAllowed
 from tests.factories import AccountFactory, CategoryFactory, EmployerFactory, SiteFactory, plain_standard
 from tests.factories.base import days_ago
 
@@ -168,6 +169,16 @@ def test_it_stops_when_asked_to_and_leaves_nothing(client, sent, admin, monkeypa
     assert not Operator.objects.exists()
     assert not ImportedRow.objects.exists()
     assert "Stopped" in page(client, sent)
+
+
+def test_who_keeps_people_at_one_site_stops_nothing_that_somebody_else_brings_in(client, sent):
+    client.post(url("run", sent))
+    run, beside = ImportRun.objects.get(), AccountFactory(roles=[("site_admin", SiteFactory())])
+    with pytest.raises(NotAllowed):
+        stop_run(by=beside, run=run)
+    work_off(run)
+    run.refresh_from_db()
+    assert run.status == "finished"
 
 
 def test_a_fault_in_the_middle_is_told_and_leaves_nothing(client, sent, monkeypatch):
