@@ -48,7 +48,7 @@ def progress_list(request: HttpRequest, number: str) -> HttpResponse:
     """Every category with a standard in force, nearest first: a way into each one's picture."""
     person = operator_or_404(request, number, Right.SEE_RECORDS)
     moment = now()
-    found = progress_of(person, today_at(person.site, moment), names(), moment)
+    found = progress_of(person, today_at(person.site, moment), names())
     return render(
         request,
         "assessments/progress/list.html",

@@ -1,6 +1,5 @@
 """The chain of events that a ticket is: locking it, appending to it, and keeping its columns in line."""
 
-from datetime import datetime
 from typing import Any
 
 from competence.actions.clock import now
@@ -61,7 +60,7 @@ def append(by: Account, ticket: Ticket, kind: Kind, reason: str, **columns: Any)
     event.full_clean()
     event.save()
     held = project(ticket)
-    _refuse_without_effect(kind, held, effective_at)
+    _refuse_without_effect(kind, held)
     record(by=by, action=f"ticket.{kind.value}", rows=[ticket, event], reason=reason)
     return ticket
 
@@ -83,7 +82,7 @@ def project(ticket: Ticket) -> Standing | None:
     return held
 
 
-def _refuse_without_effect(kind: Kind, held: Standing | None, effective_at: datetime) -> None:
+def _refuse_without_effect(kind: Kind, held: Standing | None) -> None:
     """A stop dated before the issue, or before a reinstatement, would read as done and stop nobody."""
     stops = {
         Kind.SUSPENDED: held is not None and held.is_suspended,

@@ -225,7 +225,7 @@ class Progress:
     is_begun: bool
 
 
-def progress_of(operator: Operator, today: date, named: Names, known_at: datetime) -> list[Progress]:
+def progress_of(operator: Operator, today: date, named: Names) -> list[Progress]:
     """What each category's standard still asks for, nearest first. Five statements."""
     standards = standards_in_force(today)
     facts = facts_of(evidence_of(operator))

@@ -1,6 +1,5 @@
 """Who is away: a site's month, entering several at once, calling off."""
 
-import calendar
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -21,6 +20,7 @@ from competence.permissions import Right, require, sites_with
 from competence.queries.absences import absences_at
 from competence.queries.sites import sites_for
 from competence.queries.ticket_lists import today_at
+from competence.rules.dates import add_months, days_in_month
 from competence.views.doing import asks, attempt
 from competence.views.lists import choice, typed
 
@@ -61,9 +61,9 @@ def absence_list(request: HttpRequest) -> HttpResponse:
     """One site's month: who is away on which days."""
     sites, site = _site_asked(request)
     today = today_at(site, now()) if site else now().date()
-    months = [_month_after(today.replace(day=1), n) for n in range(-MONTHS_BACK, MONTHS_AHEAD + 1)]
+    months = [add_months(today.replace(day=1), n) for n in range(-MONTHS_BACK, MONTHS_AHEAD + 1)]
     month = next((one for one in months if f"{one:%Y-%m}" == typed(request, "month")), today.replace(day=1))
-    last = month.replace(day=calendar.monthrange(month.year, month.month)[1])
+    last = month.replace(day=days_in_month(month.year, month.month))
     found = absences_at(site, month, last) if site else []
     return render(
         request,
@@ -80,11 +80,6 @@ def absence_list(request: HttpRequest) -> HttpResponse:
             ],
         },
     )
-
-
-def _month_after(first: date, months: int) -> date:
-    years, place = divmod(first.month - 1 + months, 12)
-    return date(first.year + years, place + 1, 1)
 
 
 def _rows(found: Sequence[Absence], first: date, last: date, today: date) -> list[Row]:

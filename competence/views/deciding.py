@@ -55,7 +55,7 @@ def ticket_issue(request: HttpRequest, number: str) -> HttpResponse:
             messages.success(request, f"Ticket {made.number} is issued.")
             return redirect("ticket", made.number)
     moment = now()
-    progress = progress_of(person, today_at(person.site, moment), names(), moment)
+    progress = progress_of(person, today_at(person.site, moment), names())
     return form_page(
         request,
         form,

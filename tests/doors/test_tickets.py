@@ -542,7 +542,7 @@ def test_the_reads_take_the_statements_that_they_say(world, django_assert_num_qu
         plain_standard(category)
     operator = Operator.objects.with_state().get(number="OP1")
     with django_assert_num_queries(5):
-        assert len(progress_of(operator, moment.date(), named, moment)) == 4
+        assert len(progress_of(operator, moment.date(), named)) == 4
     with django_assert_num_queries(2):
         assert counts(frozenset({world.site.pk}), moment)
     with django_assert_num_queries(2):
