@@ -9,7 +9,7 @@ WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def file_to_keep(content: bytes | str, name: str, content_type: str) -> HttpResponse:
-    """A file that the browser saves. Most speak of people, so no cache on the way keeps a copy."""
+    """A file that the browser saves."""
     return _file(content, name, content_type, is_saved=True)
 
 
@@ -19,10 +19,8 @@ def file_to_show(content: bytes | str, name: str, content_type: str) -> HttpResp
 
 
 def _file(content: bytes | str, name: str, content_type: str, *, is_saved: bool) -> HttpResponse:
-    answer = HttpResponse(content, content_type=content_type)
-    answer["Content-Disposition"] = content_disposition_header(is_saved, name)
-    answer["Cache-Control"] = "no-store"
-    return answer
+    named = {"Content-Disposition": content_disposition_header(is_saved, name)}
+    return HttpResponse(content, content_type=content_type, headers=named)
 
 
 def photograph_file(photograph: FieldFile) -> FileResponse:

@@ -112,7 +112,7 @@ def _subject_page(request: HttpRequest, subject: Subject, back: str) -> HttpResp
         "left": subject.left_on,
         "kinds": kinds,
         "still": kept,
-        "first_day": _first_day(kept),
+        "kept_until": _kept_until(kept),
         "may_erase": may_erase and not subject.is_erased,
         "by_hand": pictures_and_words(subject) if may_erase and subject.operator else [],
         "erasures": Erasure.objects.filter(operator=subject.operator).select_related("by")
@@ -124,7 +124,7 @@ def _subject_page(request: HttpRequest, subject: Subject, back: str) -> HttpResp
     return render(request, "competence/keeping/person.html", context)
 
 
-def _first_day(kept: list[Any]) -> Any:
+def _kept_until(kept: list[Any]) -> Any:
     """The last day on which any of these is kept, where each has one."""
     days = [one.kept.until for one in kept]
     return max(days) if days and all(days) else None

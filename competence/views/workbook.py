@@ -105,11 +105,7 @@ def workbook_file(request: HttpRequest, pk: int) -> FileResponse:
 def _handed_over(look: Look) -> FileResponse:
     asked = from_plain(look.asked)
     name = f"register-{asked.at.astimezone(asked.clock):%Y-%m-%d-%H%M}.xlsx"
-    response = FileResponse(
-        file_of(look).open("rb"), content_type=WORKBOOK, as_attachment=True, filename=name
-    )
-    response["Cache-Control"] = "no-store"
-    return response
+    return FileResponse(file_of(look).open("rb"), content_type=WORKBOOK, as_attachment=True, filename=name)
 
 
 def _kept_here() -> QuerySet[Look]:
