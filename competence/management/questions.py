@@ -1,16 +1,19 @@
 """What the commands share: who acts, about whom, which machine, when; and how they end."""
 
 from datetime import date, datetime
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import PermissionDenied
 from django.core.management.base import CommandError
+from django.db import models
 
 from competence.forms.moments import NotAMoment, moment_in, moment_where_it_stood
 from competence.models import Account, Machine, Operator, Site
 from competence.permissions import Right, require
 
 REFUSED, NOT_UNDERSTOOD = 3, 2
+Named = TypeVar("Named", bound=models.Model)
 
 
 def not_understood(sentence: str) -> CommandError:
@@ -27,6 +30,14 @@ def account_named(username: str, right: Right | None = None) -> Account:
             require(found, right)
     except PermissionDenied as refused:
         raise not_understood(str(refused)) from refused
+    return found
+
+
+def row_named(model: type[Named], column: str, value: str) -> Named:
+    """A site, a category or a firm by its code or name, in capital letters or small ones."""
+    found = model._default_manager.filter((f"{column}__iexact", value)).first()
+    if found is None:
+        raise not_understood(f"There is no {model._meta.verbose_name} {value} on the register.")
     return found
 
 

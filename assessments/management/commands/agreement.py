@@ -5,12 +5,12 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 
 from assessments.inputs.marks import MarkColumns, UnreadableMarks, read_marks
 from assessments.rules.agreement import Agreement, Kappa, agreement
+from competence.management.questions import not_understood
 
-NOT_UNDERSTOOD = 2
 NO_ORDER = "The marks have no order, so there are no weighted kappas. Give one with --order, least first."
 UNUSED_NUMBERS = "In order of number; steps are counted among the marks given. Use --order to name others."
 LISTED = 20
@@ -43,7 +43,7 @@ class Command(BaseCommand):
                 order=None if order is None else order.split(","),
             )
         except UnreadableMarks as problem:
-            raise CommandError(str(problem), returncode=NOT_UNDERSTOOD) from problem
+            raise not_understood(str(problem)) from problem
         found = agreement(read.marks, read.categories, is_ordered=read.is_ordered)
         if options["json"]:
             self.stdout.write(json.dumps(_as_plain(read, found), indent=2, ensure_ascii=False))

@@ -5,7 +5,7 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 
 from assessments.inputs.responses import ResponseTable, UnreadableResponses, read_key, read_responses
 from assessments.rules.analysis import Analysis, analyse
@@ -21,8 +21,8 @@ from assessments.rules.analysis_words import (
     method_words,
     reliability_words,
 )
+from competence.management.questions import not_understood
 
-NOT_UNDERSTOOD = 2
 HEADS = ("", "answers", "right", "95 %", "with rest", "95 %", "logits", "error")
 
 
@@ -53,7 +53,7 @@ class Command(BaseCommand):
             key = None if options["key"] is None else read_key(Path(options["key"]))
             read = read_responses(Path(responses), key=key, are_drawn=options["drawn"])
         except UnreadableResponses as problem:
-            raise CommandError(str(problem), returncode=NOT_UNDERSTOOD) from problem
+            raise not_understood(str(problem)) from problem
         found = analyse(read.responses, cut)
         if options["json"]:
             self.stdout.write(json.dumps(_as_plain(read, found), indent=2, ensure_ascii=False))

@@ -4,13 +4,13 @@ import json
 from argparse import ArgumentParser
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 from django.utils import timezone
 
 from assessments.queries.cover import Forecast, site_forecasts
+from competence.management.questions import not_understood, row_named
 from competence.models import Site
 
-NOT_UNDERSTOOD = 2
 # As far ahead as anybody plans.
 MOST_DAYS = 548
 
@@ -28,19 +28,14 @@ class Command(BaseCommand):
         parser.add_argument("--json", action="store_true", help="print every change as JSON")
 
     def handle(self, **options: Any) -> None:
-        site = Site.objects.filter(code__iexact=options["site"]).first()
-        if site is None:
-            raise CommandError(f"No site has the code {options['site']}.", returncode=NOT_UNDERSTOOD)
+        site = row_named(Site, "code", options["site"])
         if not 1 <= options["days"] <= MOST_DAYS:
-            raise CommandError(f"--days is 1 to {MOST_DAYS}.", returncode=NOT_UNDERSTOOD)
+            raise not_understood(f"--days is 1 to {MOST_DAYS}.")
         found = site_forecasts(site, moment=timezone.now(), days=options["days"])
         if asked := options["category"]:
             found = [one for one in found if one.category.code == asked]
             if not found:
-                raise CommandError(
-                    f"{site.name} has no machine of {asked}, and needs nobody for it.",
-                    returncode=NOT_UNDERSTOOD,
-                )
+                raise not_understood(f"{site.name} has no machine of {asked}, and needs nobody for it.")
         if options["json"]:
             plain = {"site": site.code, "categories": [_plain(one) for one in found]}
             self.stdout.write(json.dumps(plain, indent=2, ensure_ascii=False))

@@ -8,7 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 
 from assessments.actions.mail import compose_digest
 from assessments.outputs.digest_mail import write_digest
@@ -18,9 +18,10 @@ from assessments.queries.receivers import Receiver, receivers
 from assessments.rules.digest import Line, QuietHours, news, over
 from competence.actions.clock import now
 from competence.forms.moments import NotAMoment, moment_in
+from competence.management.questions import not_understood
 from competence.models import Site
 
-NOT_ALL_SENT, NOT_UNDERSTOOD = 1, 2
+NOT_ALL_SENT = 1
 
 
 class Command(BaseCommand):
@@ -46,9 +47,8 @@ class Command(BaseCommand):
             self._show(people, lines, told, moment, quiet)
             return
         if not settings.MAIL_IS_SET:
-            raise CommandError(
-                "No mail server is set: state REGISTER_MAIL_URL. Nothing was sent, nothing counts as told.",
-                returncode=NOT_UNDERSTOOD,
+            raise not_understood(
+                "No mail server is set: state REGISTER_MAIL_URL. Nothing was sent, nothing counts as told."
             )
         for key, one in people.items():
             before = told.get(key, {})
@@ -64,11 +64,11 @@ class Command(BaseCommand):
         try:
             moment = moment_in(options["at"], ZoneInfo("UTC")) if options["at"] else now()
         except NotAMoment as wrong:
-            raise CommandError(str(wrong), returncode=NOT_UNDERSTOOD) from wrong
+            raise not_understood(str(wrong)) from wrong
         try:
             return moment, QuietHours.read(settings.QUIET_HOURS)
         except ValueError as wrong:
-            raise CommandError(f"REGISTER_QUIET_HOURS: {wrong}.", returncode=NOT_UNDERSTOOD) from wrong
+            raise not_understood(f"REGISTER_QUIET_HOURS: {wrong}.") from wrong
 
     def _show(
         self,

@@ -5,16 +5,15 @@ from argparse import ArgumentParser
 from datetime import date, timedelta
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 from django.utils import timezone
 
 from assessments.actions.plans import as_plain, work_out
 from assessments.models import Plan
 from assessments.queries.planning import Asked, planning_task
 from assessments.rules.planning import cost_of, earliest_due_first, plan
+from competence.management.questions import not_understood
 from competence.models import Account, Site
-
-NOT_UNDERSTOOD = 2
 
 
 class Command(BaseCommand):
@@ -68,19 +67,15 @@ class Command(BaseCommand):
     def _asked(self, options: dict[str, Any]) -> Asked:
         every = set(Site.objects.values_list("code", flat=True))
         if unknown := set(options["site"]) - every:
-            raise CommandError(
-                f"No site has the code {', '.join(sorted(unknown))}.", returncode=NOT_UNDERSTOOD
-            )
+            raise not_understood(f"No site has the code {', '.join(sorted(unknown))}.")
         if not 1 <= options["days"] <= 366 or options["capacity"] < 1 or options["seconds"] <= 0:
-            raise CommandError(
-                "--days is 1 to 366, --capacity at least 1, --seconds more than 0.", returncode=NOT_UNDERSTOOD
-            )
+            raise not_understood("--days is 1 to 366, --capacity at least 1, --seconds more than 0.")
         first = options["first"] or timezone.now().date() + timedelta(days=1)
         if first <= timezone.now().date():
-            raise CommandError("--first is tomorrow or later.", returncode=NOT_UNDERSTOOD)
+            raise not_understood("--first is tomorrow or later.")
         last = first + timedelta(days=options["days"] - 1)
         sites = tuple(sorted(options["site"] or every))
         asked = Asked(sites, first, last, options["capacity"], options["weekends"])
         if not asked.days:
-            raise CommandError("There is no working day between these.", returncode=NOT_UNDERSTOOD)
+            raise not_understood("There is no working day between these.")
         return asked

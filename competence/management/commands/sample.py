@@ -16,7 +16,7 @@ from competence.actions.errors import ActionRefused
 from competence.actions.samples import draw_sample
 from competence.forms.moments import NotAMoment, moment_in
 from competence.forms.samples import SEED
-from competence.management.questions import account_named, not_understood
+from competence.management.questions import account_named, not_understood, row_named
 from competence.models import Account, Category, Sample, Site
 from competence.queries.sample_populations import POPULATIONS, SampleAsked, population_named
 from competence.queries.samples import plan_sample
@@ -116,7 +116,7 @@ def _aim_of_number(population: int, options: dict[str, Any]) -> Aim:
 
 def _asked(code: str, options: dict[str, Any]) -> SampleAsked:
     population = population_named(code)
-    site = _one(Site, options["site"])
+    site = row_named(Site, "code", options["site"]) if options["site"] else None
     if site and options["by_site"]:
         raise not_understood("--by-site is for every site, and --site names one.")
     if options["seed"] and not SEED.regex.search(options["seed"]):
@@ -128,7 +128,7 @@ def _asked(code: str, options: dict[str, Any]) -> SampleAsked:
     return SampleAsked(
         of=code,
         site=site,
-        category=_one(Category, options["category"]),
+        category=row_named(Category, "code", options["category"]) if options["category"] else None,
         at=moment_in(options["at"], zone) if population.is_state and options["at"] else None,
         first_moment=first_moment(first, zone) if first else None,
         before=first_moment(last + timedelta(days=1), zone) if last else None,
@@ -140,15 +140,6 @@ def _asked(code: str, options: dict[str, Any]) -> SampleAsked:
         is_by_site=options["by_site"],
         seed=options["seed"],
     )
-
-
-def _one(model: type[Site] | type[Category], code: str | None) -> Any:
-    if not code:
-        return None
-    found = model.objects.filter(code__iexact=code).first()
-    if found is None:
-        raise not_understood(f"No {model._meta.verbose_name} has the code {code}.")
-    return found
 
 
 def _day(options: dict[str, Any], name: str) -> date:

@@ -3,22 +3,19 @@
 import json
 from argparse import ArgumentParser
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from django.core.management.base import BaseCommand
-from django.db import models
 
 from competence.actions.clock import now
 from competence.actions.workbooks import note_workbook
 from competence.forms.workbook import slice_asked
-from competence.management.questions import account_named, day_named, not_understood
+from competence.management.questions import account_named, day_named, not_understood, row_named
 from competence.models import Account, Category, Employer, Look, Site
 from competence.outputs.workbook import Written, write_workbook
 from competence.outputs.workbook_files import work_out
 from competence.permissions import Right, sites_with
 from competence.queries.workbook import CannotAnswer, Slice, as_plain
-
-Named = TypeVar("Named", bound=models.Model)
 
 
 class Command(BaseCommand):
@@ -77,7 +74,7 @@ class Command(BaseCommand):
 
     def _asked(self, account: Account, options: dict[str, Any]) -> Slice:
         allowed = sites_with(account, Right.TAKE_OUT)
-        sites = [_named(Site, "site", "code", code.upper()) for code in options["site"]]
+        sites = [row_named(Site, "code", code) for code in options["site"]]
         for site in sites:
             if allowed is not None and site.pk not in allowed:
                 raise not_understood(f"{account.name} may take nothing of {site} out.")
@@ -86,8 +83,8 @@ class Command(BaseCommand):
             return slice_asked(
                 allowed=allowed,
                 sites=sites,
-                employer=_named(Employer, "employer", "name", employer) if employer else None,
-                category=_named(Category, "category", "code", category) if category else None,
+                employer=row_named(Employer, "name", employer) if employer else None,
+                category=row_named(Category, "code", category) if category else None,
                 at=options["as_of"],
                 known_at=options["known_at"],
                 first=options["first"],
@@ -116,10 +113,3 @@ class Command(BaseCommand):
             self.stdout.write(f"{count:>9,}  {sheet}")
         at = f"checkpoint at {written.checkpoint['size']}" if written.checkpoint else "no checkpoint yet"
         self.stdout.write(f"{path}: {written.size:,} bytes, SHA-256 {written.sha256}; {at}.")
-
-
-def _named(model: type[Named], word: str, column: str, value: str) -> Named:
-    found = model._default_manager.filter((f"{column}__iexact", value)).first()
-    if found is None:
-        raise not_understood(f"There is no {word} {value} on the register.")
-    return found
