@@ -96,7 +96,7 @@ def test_a_register_in_use_is_left_alone_unless_it_is_to_be_replaced(kept, resto
     assert (data / "photographs-before-restore-1").exists()
 
 
-@pytest.mark.parametrize("place", [0.02, 0.3, 0.6, 0.9, 0.999])
+@pytest.mark.parametrize("place", [0.02, 0.3, 0.6, 0.9])
 def test_a_backup_of_which_one_byte_changed_is_refused(kept, tmp_path, place):
     altered = bytearray(kept[1].read_bytes())
     altered[int(len(altered) * place)] ^= 1
