@@ -94,6 +94,7 @@ def test_an_altered_column_is_named_with_its_row(model):
     assert verify().is_well
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
 def test_a_deleted_row_is_named(model):
     row = model._base_manager.order_by("-pk").first()

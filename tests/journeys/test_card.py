@@ -108,6 +108,7 @@ def test_a_stranger_checks_a_card_with_and_without_a_signal(open_page, live_serv
     check_access(page)
 
 
+@pytest.mark.slow
 def test_the_pages_of_cards_keep_nobody_out(open_page, sign_in, check_access):
     world = people_world()
     issue_cards(by=world.site_admin, operators=[world.operator])
