@@ -75,6 +75,7 @@ def test_every_model_of_the_register_has_a_row_to_alter():
     assert [model.__name__ for model in MODELS if not model._base_manager.exists()] == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
 def test_an_altered_column_is_named_with_its_row(model):
     fields = [field for field in model._meta.concrete_fields if field.name not in NOT_COPIED]
