@@ -52,7 +52,7 @@ def a_leaver(days, zone="UTC"):
 
 
 def test_somebody_left_when_they_last_became_inactive_whatever_was_entered_late():
-    person = factories.OperatorFactory()
+    person = factories.OperatorFactory(site=factories.SiteFactory(zone="UTC"))
     assert left_on(person) is None
     state(person, 50, is_active=False)
     state(person, 40, is_active=False)
